@@ -690,6 +690,10 @@ class _Taken:
         return Table(**facts)
 
 
+# How spreadsheet programs write line ends, tabs and a literal "_x" inside a text.
+ESCAPED = re.compile(r"_x(000[9ADad]|005[Ff])_")
+
+
 def _text(cell) -> tuple[str, Mark | None]:
     """A cell as text. Dates as ISO 8601; a number as its digits, never with an exponent."""
     value, kind = cell.value, cell.data_type
@@ -700,7 +704,7 @@ def _text(cell) -> tuple[str, Mark | None]:
     if kind == "e":
         return str(value), Mark.ERROR
     if isinstance(value, str):
-        return value, None
+        return (ESCAPED.sub(lambda found: chr(int(found[1], 16)), value) if "_x" in value else value), None
     if isinstance(value, bool):
         return ("TRUE" if value else "FALSE"), Mark.BOOLEAN
     if isinstance(value, int):
