@@ -1,0 +1,38 @@
+"""What every page needs: places, sites, what the person may do, the theme."""
+
+from django.urls import reverse
+from django.utils.translation import gettext as _
+
+from receiving import rules
+
+THEMES = {"light", "dark"}
+
+
+def page(request):
+    theme = request.COOKIES.get("theme", "")
+    person = getattr(request, "user", None)
+    context = {"theme": theme if theme in THEMES else "", "person": person}
+    site = getattr(request, "site", None)
+    if site is None or person is None or not person.is_authenticated:
+        return context
+    return context | {
+        "site": site,
+        "sites": rules.sites(person),
+        "may": request.may,
+        "places": places(request, site),
+    }
+
+
+def places(request, site):
+    """The navigation: each place with its address, icon and whether the page belongs to it."""
+    here = getattr(request, "place", "")
+    found = [("doors", _("Doors"), "door")]
+    if rules.LATE in request.may:
+        found.append(("log", _("Log"), "log"))
+    found.append(("pieces", _("Pieces"), "pieces"))
+    if rules.SET_UP in request.may or rules.COMPANY in request.may:
+        found.append(("setup", _("Set up"), "setup"))
+    return [
+        {"url": reverse(name, args=[site.code]), "label": label, "icon": icon, "current": name == here}
+        for name, label, icon in found
+    ]

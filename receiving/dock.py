@@ -1,0 +1,444 @@
+"""The trailer from the gate to the end of its count: the only writer of Arrival, Shipment, seals and incidents.
+
+Every function takes the `actor` and the moment `at` it happened, writes one event, and raises `Refused` with a
+sentence when the record does not allow it. A state changes by a conditional UPDATE: of two people one wins.
+"""
+
+from django.db import transaction
+from django.db.models import F, Max, Sum
+from django.utils.translation import gettext as _
+
+from receiving import evidence, queries
+from receiving.enums import (
+    ARRIVAL_MOVES,
+    ArrivalState,
+    IncidentKind,
+    MomentKind,
+    SealAction,
+)
+from receiving.models import (
+    Arrival,
+    Counter,
+    IncidentNote,
+    Looked,
+    Moment,
+    Refusal,
+    SealRecord,
+    Shipment,
+    ShipmentCarrier,
+)
+from receiving.refusals import ChangedMeanwhile, Refused
+
+ARRIVAL_FACTS = (
+    "door",
+    "carrier",
+    "trailer_number",
+    "driver",
+    "dropped",
+    "appointment_at",
+    "gate_at",
+    "late_reason",
+    "cold",
+    "temperature_unit",
+    "set_point",
+    "reading",
+    "product_temperature",
+)
+SHIPMENT_FACTS = (
+    "account",
+    "shipper",
+    "origin",
+    "ship_date",
+    "bill_number",
+    "bill_date",
+    "pro_number",
+    "carrier_on_bill",
+    "pieces",
+    "pieces_unit",
+    "pallets",
+    "weight",
+    "freight_charge",
+    "freight_terms",
+    "freight_paid",
+    "freight_in_price",
+    "declared_value",
+    "count_clause",
+    "loaded_by",
+    "sealed_by",
+    "origin_proof",
+    "difference_note",
+)
+SEAL_FACTS = (
+    "action",
+    "trailer_door",
+    "number_on_paper",
+    "number_on_seal",
+    "seal_class",
+    "condition",
+    "broken_by",
+    "watched_by",
+    "kept_where",
+    "viewed",
+    "verified",
+    "tugged",
+    "twisted",
+    "note",
+)
+TICKS = ("wheels_held", "floor_looked_at", "load_safe")
+
+
+class IllegalStep(Refused):
+    """The trailer's state does not allow this step."""
+
+    status = 409
+
+    def __init__(self, arrival, to):
+        state = ArrivalState(arrival.state).label
+        super().__init__(
+            _("Trailer %(trailer)s is %(state)s; from there it cannot become “%(to)s”. Reload the page to see it now.")
+            % {"trailer": arrival.trailer_number, "state": state, "to": ArrivalState(to).label},
+            code="illegal_step",
+        )
+
+
+def tell(arrival, verb, *, actor, at, record=None, before=None, after=None):
+    return evidence.append(
+        site=arrival.site,
+        verb=verb,
+        record=record or arrival,
+        arrival=arrival,
+        actor=actor,
+        at=at,
+        before=before,
+        after=after,
+    )
+
+
+def advance(arrival, *, to, moment, actor, at, note="", also=None):
+    """The one door of a trailer's state. `also` are facts set in the same UPDATE."""
+    was = arrival.state
+    if to not in ARRIVAL_MOVES[was]:
+        raise IllegalStep(arrival, to)
+    values = {"state": to, **(also or {})}
+    with transaction.atomic():
+        moved = Arrival.objects.filter(pk=arrival.pk, state=was).update(version=F("version") + 1, **values)
+        if not moved:
+            raise ChangedMeanwhile(
+                _("Somebody else changed trailer %(trailer)s just now. Reload the page; nothing of yours was stored.")
+                % {"trailer": arrival.trailer_number}
+            )
+        Moment.objects.create(arrival=arrival, kind=moment, actor=actor, at=at, note=note)
+        tell(arrival, f"arrival.{moment}", actor=actor, at=at, before={"state": was}, after={**values, "note": note})
+    arrival.refresh_from_db()
+    return arrival
+
+
+def open_arrival(*, site, uuid, facts, actor, at):
+    """Expect a trailer. `facts` are values for ARRIVAL_FACTS."""
+    with transaction.atomic():
+        arrival = Arrival.objects.create(site=site, uuid=uuid, number=Counter.next(site, "arrival"), **facts)
+        Moment.objects.create(arrival=arrival, kind=MomentKind.EXPECTED, actor=actor, at=at)
+        tell(arrival, "arrival.expected", actor=actor, at=at, after=evidence.facts(arrival, ARRIVAL_FACTS))
+    return arrival
+
+
+def change_facts(record, *, facts, version, names, verb, arrival, actor, at):
+    """Set facts on a record that carries a version; refuses when somebody changed it since `version`."""
+    before = evidence.facts(record, names)
+    for name, value in facts.items():
+        setattr(record, name, value)
+    before, after = evidence.changed(before, evidence.facts(record, names))
+    if not after:
+        return record
+    with transaction.atomic():
+        values = {name: getattr(record, record._meta.get_field(name).attname) for name in after}
+        columns = {record._meta.get_field(name).attname: value for name, value in values.items()}
+        if not type(record).objects.filter(pk=record.pk, version=version).update(version=F("version") + 1, **columns):
+            raise ChangedMeanwhile(
+                _("Somebody else changed this while you were typing. What you typed is still here; compare and save again.")
+            )
+        tell(arrival, verb, record=record, actor=actor, at=at, before=before, after=after)
+    record.refresh_from_db()
+    return record
+
+
+def edit_arrival(arrival, *, facts, version, actor, at):
+    return change_facts(
+        arrival,
+        facts=facts,
+        version=version,
+        names=ARRIVAL_FACTS,
+        verb="arrival.edited",
+        arrival=arrival,
+        actor=actor,
+        at=at,
+    )
+
+
+def add_shipment(arrival, *, uuid, facts, chain=(), actor, at):
+    """Put a bill on the trailer. `chain` are the carriers and brokers before the delivering one, in order."""
+    refuse_when_closed(arrival)
+    with transaction.atomic():
+        last = arrival.shipments.aggregate(last=Max("position"))["last"] or 0
+        shipment = Shipment.objects.create(arrival=arrival, uuid=uuid, position=last + 1, **facts)
+        set_chain(shipment, chain)
+        tell(
+            arrival,
+            "shipment.added",
+            record=shipment,
+            actor=actor,
+            at=at,
+            after=evidence.facts(shipment, SHIPMENT_FACTS) | {"chain": [carrier.pk for carrier in chain]},
+        )
+    return shipment
+
+
+def edit_shipment(shipment, *, facts, version, actor, at, chain=None):
+    refuse_when_closed(shipment.arrival)
+    with transaction.atomic():
+        if chain is not None and [link.carrier_id for link in queries.chain(shipment)] != [c.pk for c in chain]:
+            before = {"chain": [link.carrier_id for link in queries.chain(shipment)]}
+            set_chain(shipment, chain)
+            after = {"chain": [carrier.pk for carrier in chain]}
+            tell(
+                shipment.arrival, "shipment.chain", record=shipment, actor=actor, at=at, before=before, after=after
+            )
+        return change_facts(
+            shipment,
+            facts=facts,
+            version=version,
+            names=SHIPMENT_FACTS,
+            verb="shipment.edited",
+            arrival=shipment.arrival,
+            actor=actor,
+            at=at,
+        )
+
+
+def set_chain(shipment, carriers):
+    shipment.links.all().delete()
+    ShipmentCarrier.objects.bulk_create(
+        ShipmentCarrier(shipment=shipment, carrier=carrier, position=position)
+        for position, carrier in enumerate(carriers, 1)
+    )
+
+
+def refuse_when_closed(arrival):
+    if arrival.state in (ArrivalState.RELEASED, ArrivalState.REFUSED, ArrivalState.CANCELLED):
+        raise Refused(
+            _("Trailer %(trailer)s is %(state)s; reopen it first to change what was signed.")
+            % {"trailer": arrival.trailer_number, "state": arrival.get_state_display()},
+            code="trailer_closed",
+        )
+
+
+def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late_reason="", actor, at):
+    """The trailer stands at `door`. A dropped one has no driver waiting."""
+    also = {"door": door, "dropped": dropped, "gate_at": gate_at or arrival.gate_at or at}
+    if driver:
+        also["driver"] = driver
+    if late_reason:
+        also["late_reason"] = late_reason
+    if dropped:
+        also["dropped_at"] = at
+    with transaction.atomic():
+        arrival = advance(
+            arrival, to=ArrivalState.AT_DOOR, moment=MomentKind.AT_DOOR, actor=actor, at=at, also=also
+        )
+        Moment.objects.create(arrival=arrival, kind=MomentKind.AT_GATE, actor=actor, at=also["gate_at"])
+        if dropped:
+            Moment.objects.create(arrival=arrival, kind=MomentKind.DROPPED, actor=actor, at=at)
+    return arrival
+
+
+def record_seal(arrival, *, uuid, facts, actor, at, replaces=None, reason=""):
+    """Write down one seal. A correction names the row it replaces and why; the old row stays."""
+    refuse_when_closed(arrival)
+    if replaces is not None and not reason.strip():
+        raise Refused(_("Say why the seal record is corrected."), code="reason_missing", field="reason")
+    with transaction.atomic():
+        seal = SealRecord.objects.create(
+            arrival=arrival, uuid=uuid, actor=actor, at=at, replaces=replaces, reason=reason, **facts
+        )
+        tell(
+            arrival,
+            "seal.corrected" if replaces else "seal.recorded",
+            record=seal,
+            actor=actor,
+            at=at,
+            before=evidence.facts(replaces, SEAL_FACTS) if replaces else None,
+            after=evidence.facts(seal, SEAL_FACTS) | {"reason": reason},
+        )
+    return seal
+
+
+def state_unsealed(arrival, *, reason, actor, at):
+    """The trailer came without any seal, and somebody says so."""
+    if not reason.strip():
+        raise Refused(_("Say how it is known that the trailer came unsealed."), code="reason_missing", field="reason")
+    with transaction.atomic():
+        Arrival.objects.filter(pk=arrival.pk).update(unsealed_reason=reason, version=F("version") + 1)
+        tell(arrival, "arrival.unsealed", actor=actor, at=at, after={"unsealed_reason": reason})
+    arrival.refresh_from_db()
+    return arrival
+
+
+def note_incident(arrival, *, uuid, kind, text, called="", discrepancy=None, actor, at):
+    """A stop: what was seen and who was called."""
+    with transaction.atomic():
+        note = IncidentNote.objects.create(
+            arrival=arrival,
+            uuid=uuid,
+            kind=kind,
+            text=text,
+            called=called,
+            discrepancy=discrepancy,
+            actor=actor,
+            at=at,
+        )
+        evidence.append(
+            site=arrival.site,
+            verb="incident.noted",
+            record=note,
+            arrival=arrival,
+            discrepancy=discrepancy,
+            actor=actor,
+            at=at,
+            after={"kind": kind, "text": text, "called": called},
+        )
+    return note
+
+
+def tick(arrival, *, ticks, actor, at):
+    """The three looks before anybody goes in: a dict of TICKS to True or False."""
+    before, after = evidence.changed(evidence.facts(arrival, TICKS), {name: bool(ticks.get(name)) for name in TICKS})
+    if not after:
+        return arrival
+    with transaction.atomic():
+        Arrival.objects.filter(pk=arrival.pk).update(version=F("version") + 1, **after)
+        tell(arrival, "arrival.safety", actor=actor, at=at, before=before, after=after)
+    arrival.refresh_from_db()
+    return arrival
+
+
+def what_unloading_needs(arrival):
+    """Sentences for what stands between this trailer and its unloading; empty when nothing does."""
+    seals = queries.current_seals(arrival)
+    incidents = {incident.kind for incident in arrival.incidents.all()}
+    needs = []
+    found = [seal for seal in seals if seal.action == SealAction.FOUND]
+    if not found and not arrival.unsealed_reason:
+        needs.append(_("Write down the seal, or say that the trailer came unsealed."))
+    if any(seal.needs_incident for seal in found) and IncidentKind.SEAL not in incidents:
+        needs.append(_("The seal is not as it should be: write the incident note first."))
+    if not arrival.is_safe_to_unload:
+        needs.append(_("Tick the three safety looks: wheels, floor, load."))
+    if not arrival.shipments.exists():
+        needs.append(_("Enter the bill of lading."))
+    return needs
+
+
+def start_unloading(arrival, *, actor, at):
+    if needs := what_unloading_needs(arrival):
+        raise Refused(" ".join(needs), code="not_ready_to_unload")
+    return advance(
+        arrival,
+        to=ArrivalState.UNLOADING,
+        moment=MomentKind.UNLOADING_STARTED,
+        actor=actor,
+        at=at,
+        also={"unloading_at": arrival.unloading_at or at, "opened_at": arrival.opened_at or at},
+    )
+
+
+def pause(arrival, *, held_by, actor, at):
+    """Stop for a while: `held_by` says who holds the trailer meanwhile."""
+    if not held_by.strip():
+        raise Refused(_("Say who holds the trailer meanwhile."), code="held_by_missing", field="held_by")
+    return advance(arrival, to=ArrivalState.PAUSED, moment=MomentKind.PAUSED, actor=actor, at=at, note=held_by)
+
+
+def resume(arrival, *, actor, at, note=""):
+    """Unload again. If a seal was put on during the pause, its removal must have been written down."""
+    sealed = [seal for seal in queries.current_seals(arrival) if seal.action == SealAction.APPLIED]
+    removed = [seal for seal in queries.current_seals(arrival) if seal.action == SealAction.REMOVED]
+    if len(removed) < len(sealed):
+        raise Refused(
+            _("Seal %(number)s was put on during the pause. Write down its removal first.")
+            % {"number": sealed[-1].number_on_seal},
+            code="seal_still_on",
+        )
+    return advance(arrival, to=ArrivalState.UNLOADING, moment=MomentKind.RESUMED, actor=actor, at=at, note=note)
+
+
+def end_count(arrival, *, actor, at):
+    return advance(
+        arrival, to=ArrivalState.COUNTED, moment=MomentKind.COUNTED, actor=actor, at=at, also={"counted_at": at}
+    )
+
+
+def back_to_unloading(arrival, *, actor, at, note=""):
+    return advance(
+        arrival, to=ArrivalState.UNLOADING, moment=MomentKind.COUNT_REOPENED, actor=actor, at=at, note=note
+    )
+
+
+def refuse_whole(arrival, *, reason, actor, at):
+    """Nothing is taken off: every bill's pieces are refused and the trailer is closed."""
+    if not reason.strip():
+        raise Refused(_("Say why the trailer is refused."), code="reason_missing", field="reason")
+    with transaction.atomic():
+        arrival = advance(
+            arrival, to=ArrivalState.REFUSED, moment=MomentKind.REFUSED, actor=actor, at=at, note=reason
+        )
+        Refusal.objects.bulk_create(
+            Refusal(shipment=s, pieces=queries.billed_cartons(s), whole=True, reason=reason, actor=actor, at=at)
+            for s in arrival.shipments.all()
+        )
+    return arrival
+
+
+def refuse_rest(shipment, *, uuid, pieces, reason, actor, at):
+    """Leave `pieces` of a bill aboard; a negative number takes pieces of an earlier refusal back."""
+    arrival = shipment.arrival
+    refuse_when_closed(arrival)
+    if not reason.strip():
+        raise Refused(_("Say why pieces are refused."), code="reason_missing", field="reason")
+    square = queries.shipment_squaring(shipment)
+    already = shipment.refusals.aggregate(n=Sum("pieces"))["n"] or 0
+    if not -already <= pieces <= square.missing or pieces == 0:
+        raise Refused(
+            _("%(pieces)s pieces cannot be refused: %(missing)s are not counted yet and %(already)s are refused already.")
+            % {"pieces": pieces, "missing": square.missing, "already": already},
+            code="refusal_out_of_range",
+            field="pieces",
+        )
+    with transaction.atomic():
+        row = Refusal.objects.create(
+            shipment=shipment, uuid=uuid, pieces=pieces, reason=reason, actor=actor, at=at
+        )
+        tell(
+            arrival,
+            "shipment.refused",
+            record=shipment,
+            actor=actor,
+            at=at,
+            after={"pieces": pieces, "reason": reason},
+        )
+    return row
+
+
+def cancel(arrival, *, reason, actor, at):
+    if not reason.strip():
+        raise Refused(_("Say why the trailer is cancelled."), code="reason_missing", field="reason")
+    return advance(
+        arrival, to=ArrivalState.CANCELLED, moment=MomentKind.CANCELLED, actor=actor, at=at, note=reason
+    )
+
+
+def looked(arrival, *, uuid, place, actor, at):
+    """Somebody looked for missing cartons at `place`; one row per place and look."""
+    with transaction.atomic():
+        row = Looked.objects.create(arrival=arrival, uuid=uuid, place=place, actor=actor, at=at)
+        tell(arrival, "arrival.looked", record=row, actor=actor, at=at, after={"place": place})
+    return row

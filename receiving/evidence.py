@@ -1,0 +1,104 @@
+"""The append-only log: each site's events in one chain, every one holding the hash of the one before it.
+
+`append` is the only writer of `Event`. Call it in the transaction of the change it tells of.
+"""
+
+import hashlib
+import json
+from contextvars import ContextVar
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import transaction
+from django.utils import timezone
+
+from receiving.models import ChainHead, Event
+
+source = ContextVar("source", default="")
+GENESIS = "0" * 64
+
+
+def canonical(value):
+    """The one text of a JSON value: sorted keys, no blanks, UTF-8. What is hashed must never depend on storage."""
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, cls=DjangoJSONEncoder)
+
+
+def sha256(text):
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def plain(value):
+    return None if value is None else json.loads(canonical(value))
+
+
+def event_hash(event, *, site_code):
+    """SHA-256 over everything the event says and the hash before it."""
+    return sha256(
+        canonical(
+            {
+                "site": site_code,
+                "seq": event.seq,
+                "verb": event.verb,
+                "record": event.record,
+                "actor": event.actor_name,
+                "at": event.at.astimezone(timezone.get_default_timezone()).isoformat(timespec="microseconds"),
+                "source": event.source,
+                "before": event.before,
+                "after": event.after,
+                "previous": event.previous,
+            }
+        )
+    )
+
+
+def append(*, site, verb, record, actor, at, arrival=None, discrepancy=None, before=None, after=None):
+    """Write the next event of `site`'s chain and move its head. Needs an open transaction.
+
+    record -- the model instance that changed, or its name as text
+    before, after -- JSON-able dicts of what was said then and is said now
+    """
+    if not transaction.get_connection().in_atomic_block:
+        raise transaction.TransactionManagementError("evidence.append needs the transaction of the change itself")
+    head = ChainHead.objects.select_for_update().filter(pk=site.pk).first()
+    if head is None:
+        ChainHead.objects.get_or_create(pk=site.pk)
+        head = ChainHead.objects.select_for_update().get(pk=site.pk)
+    event = Event(
+        site=site,
+        seq=head.seq + 1,
+        verb=verb,
+        record=record if isinstance(record, str) else name_of(record),
+        arrival=arrival,
+        discrepancy=discrepancy,
+        actor=actor,
+        actor_name=str(actor),
+        at=at,
+        source=source.get(),
+        before=plain(before),
+        after=plain(after),
+        previous=head.hash,
+    )
+    event.hash = event_hash(event, site_code=site.code)
+    event.save(force_insert=True)
+    ChainHead.objects.filter(pk=site.pk).update(seq=event.seq, hash=event.hash)
+    return event
+
+
+def name_of(record):
+    return f"{record._meta.model_name}:{record.pk}"
+
+
+def head(site):
+    """(seq, hash) of the last event; what a sheet prints so that paper anchors the log."""
+    row = ChainHead.objects.filter(pk=site.pk).values_list("seq", "hash").first()
+    return row or (0, GENESIS)
+
+
+def changed(before, after):
+    """Only the keys that differ, as a (before, after) pair of dicts."""
+    keys = [key for key in after if before.get(key) != after[key]]
+    return {key: before.get(key) for key in keys}, {key: after[key] for key in keys}
+
+
+def facts(record, fields):
+    """The named fields of a record as a dict that can be told in an event: foreign keys by id."""
+    return {name: getattr(record, record._meta.get_field(name).attname) for name in fields}

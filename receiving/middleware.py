@@ -1,0 +1,21 @@
+"""The person's language and where the request came from, for the length of one request."""
+
+from django.utils import timezone, translation
+
+from receiving import evidence
+
+
+class PersonMiddleware:
+    def __init__(self, get_response):
+        self.get_response = get_response
+
+    def __call__(self, request):
+        token = evidence.source.set(request.META.get("REMOTE_ADDR", "")[:60])
+        if request.user.is_authenticated:
+            translation.activate(request.user.language)
+            request.LANGUAGE_CODE = request.user.language
+        try:
+            return self.get_response(request)
+        finally:
+            evidence.source.reset(token)
+            timezone.deactivate()

@@ -1,0 +1,62 @@
+"""Who may do what, at which site. Pages ask `may`, tests read `GRANTS` as the matrix it is."""
+
+from receiving.enums import Role
+from receiving.models import Membership, Site
+
+SEE = "see"
+WORK = "work"
+DECIDE = "decide"
+LATE = "late"
+SET_UP = "set_up"
+COMPANY = "company"
+RELEASE_FOOD = "release_food"
+
+GRANTS = {
+    Role.RECEIVER: {SEE, WORK, LATE},
+    Role.LEAD: {SEE, WORK, DECIDE, LATE},
+    Role.CLERK: {SEE, LATE},
+    Role.MANAGER: {SEE, DECIDE, LATE, SET_UP},
+    Role.VIEWER: {SEE},
+}
+
+
+def memberships(person):
+    """All memberships of a signed-in person, read once per request."""
+    if not hasattr(person, "_memberships"):
+        person._memberships = list(Membership.objects.filter(person=person).select_related("site").order_by("pk"))
+    return person._memberships
+
+
+def may(person, site):
+    """The set of things `person` may do at `site`; empty means the site does not exist for them."""
+    granted = set()
+    for membership in memberships(person):
+        if membership.site_id in (None, site.pk):
+            granted |= GRANTS[membership.role]
+            if membership.food_qualified:
+                granted.add(RELEASE_FOOD)
+            if membership.site_id is None and membership.role == Role.MANAGER:
+                granted.add(COMPANY)
+    return granted
+
+
+def may_company(person):
+    return any(m.site_id is None and m.role == Role.MANAGER for m in memberships(person))
+
+
+def sites(person):
+    """The sites a person is a member of, by code."""
+    mine = memberships(person)
+    if any(m.site_id is None for m in mine):
+        return list(Site.objects.order_by("code"))
+    return sorted({m.site for m in mine}, key=lambda site: site.code)
+
+
+def site_by_code(person, code):
+    """The site with this code if the person is a member, else None."""
+    for membership in memberships(person):
+        if membership.site_id and membership.site.code == code:
+            return membership.site
+    if any(m.site_id is None for m in memberships(person)):
+        return Site.objects.filter(code=code).first()
+    return None
