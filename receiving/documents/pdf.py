@@ -10,6 +10,7 @@ import os
 import re
 import threading
 import unicodedata
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,6 +29,7 @@ FONT_FILES = (
     "AtkinsonHyperlegible-Regular.ttf",
     "AtkinsonHyperlegible-Bold.ttf",
     "AtkinsonHyperlegibleMono-Regular.ttf",
+    "AtkinsonHyperlegibleMono-Bold.ttf",
     "DejaVuSans-Subset.ttf",
 )
 FONTS_CONF = """<?xml version="1.0"?>
@@ -51,6 +53,9 @@ SENTENCES = {
     "font_missing": "The document was not made: the font file {name} is missing or damaged. Install the program again.",
     "not_drawn": "The document was not made: a part of it could not be drawn ({reason}).",
 }
+
+
+_one_at_a_time = threading.Lock()
 
 
 class DocumentNotMade(Exception):
@@ -87,7 +92,8 @@ def render_pdf(
     """The PDF of `html`, tagged, with `title` and `created` (aware) in it; made as PDF/A-3a, which no tool here checks.
 
     `pictures` maps the addresses used in `src`, such as "photo:17", to a JPEG or PNG file or its bytes; any other
-    address is refused. `css` holds paths or style text. Letters that none of our fonts has are printed as [U+4E2D].
+    address is refused, and so is a picture without an `alt` text. `css` holds paths or style text. Letters that none
+    of our fonts has are printed as [U+4E2D]. One document is made at a time, as threads would only add up its memory.
     Raises DocumentNotMade; an unknown paper or variant, or a moment without a zone, is a ValueError.
     """
     if paper not in PAPERS or variant not in VARIANTS or created.tzinfo is None:
@@ -196,7 +202,9 @@ def _nothing_left_out(fetcher: Any) -> Iterator[None]:
     """Turn what WeasyPrint raises in its own way, or only logs, into DocumentNotMade."""
     from weasyprint.urls import FatalURLFetchingError
 
-    with _logged_errors() as errors:
+    with _one_at_a_time, _logged_errors() as errors, warnings.catch_warnings():
+        # WeasyPrint leaves the file of its colour profile to the garbage collector.
+        warnings.filterwarnings("ignore", "unclosed file .*sRGB2014", ResourceWarning)
         try:
             yield
         except FatalURLFetchingError as error:  # a BaseException: `except Exception` would let it through

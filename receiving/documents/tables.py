@@ -1,4 +1,4 @@
-"""CSV or XLSX bytes from outside -> headings and rows of text. Nothing in a file is ever evaluated, followed or trusted.
+"""CSV or XLSX bytes from outside -> headings and rows of text. Nothing in a file is evaluated, followed or trusted.
 
 `read_table` is the only door. It answers with a `Table`, or raises `UnreadableTable`, whose text is one sentence
 that says what is wrong, where, and the way out. Time and memory are bounded by the caps below, whatever the file.
@@ -17,6 +17,8 @@ from datetime import date, datetime
 from datetime import time as clock_time
 from decimal import Decimal
 from enum import StrEnum
+
+from openpyxl import load_workbook
 
 MAX_BYTES = 25_000_000
 MAX_ROWS = 50_000
@@ -563,8 +565,6 @@ class _Tags:
 
 
 def _read_workbook(data: bytes, names: Sequence[str], name: str, max_rows: int) -> Table:
-    from openpyxl import load_workbook
-
     book = load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
     hidden, empty = [], []
     for sheet in book.worksheets:
@@ -610,8 +610,6 @@ def _listed(titles: Sequence[str]) -> str:
 
 
 def _fill_in_kept_values(data: bytes, taken: "_Taken") -> None:
-    from openpyxl import load_workbook
-
     sheet = load_workbook(io.BytesIO(data), read_only=True, keep_links=False, data_only=True)[taken.sheet]
     sheet.reset_dimensions()
     index = {line: i for i, line in enumerate(taken.numbers)}

@@ -186,7 +186,7 @@ def _moment(value: datetime, zone: tzinfo) -> str:
     return f"{value.astimezone(zone):%Y-%m-%d %H:%M %Z}".strip()
 
 
-# -- Text that any program may read ------------------------------------------------------------------------------------
+# -- Text that any program may read ----------------------------------------------------------------------------------
 
 UNSEEN = re.compile("[\0-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -213,7 +213,7 @@ def _fit(text: str) -> str:
     return kept + mark
 
 
-# -- CSV -----------------------------------------------------------------------------------------------------------------
+# -- CSV -------------------------------------------------------------------------------------------------------------
 
 
 def csv_bytes(rows: Iterable[Sequence[Value]], *, zone: tzinfo = UTC) -> bytes:

@@ -43,7 +43,7 @@ def accepted(headings=READ[0], rows=READ[1]):
     return register
 
 
-# -- Not a table at all ------------------------------------------------------------------------------------------------
+# -- Not a table at all ----------------------------------------------------------------------------------------------
 
 
 @refused("empty")
@@ -116,7 +116,7 @@ def workbook_with_a_password():
     return "list.xlsx", bytes.fromhex("d0cf11e0a1b11ae1") + bytes(2_000) + "EncryptedPackage".encode("utf-16-le")
 
 
-# -- CSV gone wrong ------------------------------------------------------------------------------------------------------
+# -- CSV gone wrong --------------------------------------------------------------------------------------------------
 
 
 @refused("no_rows")
@@ -194,7 +194,7 @@ def millions_of_line_ends():
     return "list.csv", (PLAIN + "\n" * 20_000_000).encode()
 
 
-# -- CSV ugly but right --------------------------------------------------------------------------------------------------
+# -- CSV ugly but right ----------------------------------------------------------------------------------------------
 
 
 @accepted()
@@ -292,7 +292,7 @@ def heading_that_begins_like_a_program():
     return "list.csv", b"MZ carton,store\n1,2\n"
 
 
-# -- Workbooks -----------------------------------------------------------------------------------------------------------
+# -- Workbooks -------------------------------------------------------------------------------------------------------
 
 TYPES = (
     '<?xml version="1.0"?><Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types">'
@@ -613,7 +613,7 @@ def sheet_that_claims_to_be_one_cell():
     [("952123400000000000", "101", "12.5", "2026-03-02", "2026-03-02T14:30:00", "TRUE", "#N/A")],
 )
 def workbook_of_every_kind_of_cell():
-    row = [952123400000000000, "101", 12.5, date(2026, 3, 2), datetime(2026, 3, 2, 14, 30), True, "#N/A"]
+    row = [952123400000000000, "101", 12.5, date(2026, 3, 2), datetime.fromisoformat("2026-03-02 14:30"), True, "#N/A"]
     headings = ["carton", "store", "pieces", "on", "at", "food", "note"]
     return "list.xlsx", workbook(lambda book: append_all(book.active, [headings, row]))
 
