@@ -5,7 +5,7 @@ sentence when the record does not allow it. A state changes by a conditional UPD
 """
 
 from django.db import transaction
-from django.db.models import F, Max, Sum
+from django.db.models import F, Max, Model, Sum
 from django.utils.translation import gettext as _
 
 from receiving import evidence, queries
@@ -128,7 +128,8 @@ def advance(arrival, *, to, moment, actor, at, note="", also=None):
                 % {"trailer": arrival.trailer_number}
             )
         Moment.objects.create(arrival=arrival, kind=moment, actor=actor, at=at, note=note)
-        tell(arrival, f"arrival.{moment}", actor=actor, at=at, before={"state": was}, after={**values, "note": note})
+        told = {name: value.pk if isinstance(value, Model) else value for name, value in values.items()}
+        tell(arrival, f"arrival.{moment}", actor=actor, at=at, before={"state": was}, after={**told, "note": note})
     arrival.refresh_from_db()
     return arrival
 
