@@ -23,12 +23,14 @@ os.environ.update(
     DJANGO_ALLOW_ASYNC_UNSAFE="true",
 )
 
+import django  # noqa: E402
 import pytest  # noqa: E402
 from django.conf import settings  # noqa: E402
 from django.db import connections  # noqa: E402
 from playwright.sync_api import sync_playwright  # noqa: E402
 
 assert not settings.configured, "Django's settings were read before tests/conftest.py could prepare them"
+django.setup()
 
 CHROMIUM_ARGS = [
     "--disable-quic",
