@@ -4,6 +4,7 @@
 refusal). Every good picture shows, once upright, red, green, blue and yellow in its corners, read from the top left.
 """
 
+import functools
 import io
 import random
 import struct
@@ -47,12 +48,12 @@ GOOD: dict[str, Callable[[], Good]] = {}
 
 
 def case(function):
-    CASES[function.__name__.replace("_", " ")] = function
+    CASES[function.__name__.replace("_", " ")] = functools.cache(function)
     return function
 
 
 def good(function):
-    GOOD[function.__name__.replace("_", " ")] = function
+    GOOD[function.__name__.replace("_", " ")] = functools.cache(function)
     return function
 
 
@@ -194,7 +195,7 @@ for _kind, _name in (
     ("TIFF", "scan.tif"),
 ):
     for _n in range(1, 9):
-        GOOD[f"{_kind} orientation {_n}"] = _turned(_kind, _name, _n)
+        GOOD[f"{_kind} orientation {_n}"] = functools.cache(_turned(_kind, _name, _n))
 
 
 @good
@@ -689,11 +690,6 @@ def webp_claims_16384_by_16384():
     frame = saved(Image.new("RGB", (8, 8)), "WEBP")[12:]
     body = b"WEBPVP8X" + struct.pack("<I", 10) + head + frame
     return "bomb.webp", b"RIFF" + struct.pack("<I", len(body)) + body, "photo_too_many_pixels"
-
-
-@case
-def webp_really_of_101_megapixels():
-    return "huge.webp", saved(Image.new("L", (16_383, 6_200)), "WEBP", quality=1, method=0), "photo_too_many_pixels"
 
 
 @case
