@@ -31,6 +31,8 @@ from playwright.sync_api import sync_playwright  # noqa: E402
 
 assert not settings.configured, "Django's settings were read before tests/conftest.py could prepare them"
 django.setup()
+# Left behind, pytest's worker processes would inherit it and read the settings before they get here.
+del os.environ["DJANGO_SETTINGS_MODULE"]
 
 CHROMIUM_ARGS = [
     "--disable-quic",
