@@ -566,10 +566,9 @@ class _Tags:
 
 def _read_workbook(data: bytes, names: Sequence[str], name: str, max_rows: int) -> Table:
     book = load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
-    hidden, empty = [], []
+    empty = []
     for sheet in book.worksheets:
         if sheet.sheet_state != "visible":
-            hidden.append(sheet.title)
             continue
         taken = _Taken(name=name, sheet=sheet.title, max_rows=max_rows)
         taken.read(sheet)
@@ -578,29 +577,33 @@ def _read_workbook(data: bytes, names: Sequence[str], name: str, max_rows: int) 
             continue
         if taken.formulas:
             _fill_in_kept_values(data, taken)
-        remarks = _sheet_remarks(taken, book, hidden, empty, names)
+        remarks = _sheet_remarks(taken, book, empty, names)
         return taken.table(remarks)
     raise UnreadableTable("no_visible_sheet", file=name)
 
 
-def _sheet_remarks(taken: "_Taken", book, hidden: list[str], empty: list[str], names: Sequence[str]) -> list[str]:
+def _sheet_remarks(taken: "_Taken", book, empty: list[str], names: Sequence[str]) -> list[str]:
     remarks = []
-    others = [sheet.title for sheet in book.worksheets if sheet.title not in {taken.sheet, *hidden, *empty}]
     hidden = [sheet.title for sheet in book.worksheets if sheet.sheet_state != "visible"]
+    others = [sheet.title for sheet in book.worksheets if sheet.title not in {taken.sheet, *hidden, *empty}]
     if hidden:
         remarks.append(f"Hidden sheets were passed over: {_listed(hidden)}.")
     if empty:
         remarks.append(f"Empty sheets were passed over: {_listed(empty)}.")
-    others = [title for title in others if title not in hidden]
     if others:
         remarks.append(f"Only the sheet {_listed([taken.sheet])} was read; not {_listed(others)}.")
-    if taken.formulas:
-        remarks.append(
-            f"{len(taken.formulas):,} cells hold formulas; the values saved with the file were taken, nothing was "
-            "worked out again."
-        )
     if any(part.lower().startswith("xl/externallinks/") for part in names):
         remarks.append("The workbook points at other files; they were not opened.")
+    return remarks + _formula_remarks(taken)
+
+
+def _formula_remarks(taken: "_Taken") -> list[str]:
+    if not taken.formulas:
+        return []
+    held = f"{len(taken.formulas):,} cells hold formulas; the values saved with the file were taken, nothing was"
+    remarks = [f"{held} worked out again."]
+    if bare := sum(not taken.rows[i][column] for i, column in taken.formulas):
+        remarks.append(f"{bare:,} of them kept no value and were read as empty; open the workbook and save it again.")
     return remarks
 
 

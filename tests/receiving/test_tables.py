@@ -155,6 +155,7 @@ def test_formulas_are_marked_and_only_their_kept_values_read():
     assert [table.mark(row, 0) for row in (0, 1)] == [Mark.FORMULA, Mark.FORMULA]
     assert table.mark(0, 1) is Mark.NUMBER
     assert "2 cells hold formulas" in " ".join(table.remarks)
+    assert "1 of them kept no value" in " ".join(table.remarks)
 
 
 def test_marks_stay_with_their_rows_when_blank_rows_are_left_out():
