@@ -1,14 +1,15 @@
-"""Take in pictures: check the bytes, hash them, make an upright viewing copy and a thumbnail.
+"""Take in pictures: check the bytes, hash them, make an upright viewing copy and a thumbnail, keep all three.
 
 The bytes that came are the evidence and are never rewritten. Copies are JPEG in sRGB on white and carry nothing but
 pixels. Of a file with several pictures (a phone's two-picture JPEG, an animation, pages of a TIFF) the first is looked
-at; the rest stays in the original. The only module that imports PIL.
+at; the rest stays in the original. The only module that imports PIL, and the only writer of Photo.
 """
 
 import functools
 import hashlib
 import io
 import logging
+import os
 import re
 import threading
 import unicodedata
@@ -17,8 +18,16 @@ from datetime import datetime
 from typing import BinaryIO
 
 from django.conf import settings
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 from PIL import ExifTags, Image, ImageCms, ImageFile
+
+from receiving import evidence
+from receiving.enums import PhotoPurpose
+from receiving.models import Photo
+from receiving.refusals import Refused
 
 logger = logging.getLogger(__name__)
 
@@ -75,15 +84,13 @@ UPRIGHT = {
 _one_at_a_time = threading.Lock()
 
 
-class NotAPicture(Exception):
+class NotAPicture(Refused):
     """A file that is not taken in. `code` is for scripts; `message` says which file, what is wrong and the way out."""
 
     code = "photo_refused"
-    field = "photo"
 
-    def __init__(self, message: str):
-        super().__init__(message)
-        self.message = message
+    def __init__(self, message):
+        super().__init__(message, code=self.code, field="photo")
 
 
 class EmptyFile(NotAPicture):
@@ -146,17 +153,26 @@ def examine(data: bytes | BinaryIO, *, filename: str) -> Picture:
     """
     name = shown_name(filename)
     original = _read(data, name)
+    return _examine(original, name)
+
+
+def _examine(original: bytes, name: str) -> Picture:
     kind = _accepted_kind(original, name)
     with _one_at_a_time:
         ImageFile.LOAD_TRUNCATED_IMAGES = False
         return _examined(original, kind, name)
 
 
-def shown_name(filename: str) -> str:
-    """The file's own name without folders and invisible characters, short enough for a sentence."""
+def clean_name(filename: str) -> str:
+    """The file's own name without folders and invisible characters; may be empty."""
     last = re.split(r"[/\\]", str(filename or ""))[-1]
-    seen = "".join(c for c in last if unicodedata.category(c)[0] != "C").strip()
-    return (seen if len(seen) <= 60 else f"{seen[:40]}…{seen[-16:]}") or _("the photo")
+    return "".join(c for c in last if unicodedata.category(c)[0] != "C").strip()
+
+
+def shown_name(filename: str) -> str:
+    """`clean_name`, short enough for a sentence."""
+    name = clean_name(filename)
+    return (name if len(name) <= 60 else f"{name[:40]}…{name[-16:]}") or _("the photo")
 
 
 def heic_readable() -> bool:
@@ -465,3 +481,191 @@ def _jpeg(im: Image.Image) -> bytes:
     out = io.BytesIO()
     im.save(out, "JPEG", quality=JPEG_QUALITY)
     return out.getvalue()
+
+
+# --- keeping ----------------------------------------------------------------------------------------------------------
+
+
+class UuidReused(Refused):
+    """Another photo, or the same for another record, was already sent under this UUID."""
+
+    status = 409
+
+
+def receive_photo(
+    *,
+    arrival,
+    uuid,
+    upload,
+    filename,
+    purpose,
+    actor,
+    at,
+    discrepancy=None,
+    seal=None,
+    caption="",
+    device_taken_at="",
+) -> Photo:
+    """Take one picture in for a trailer, or for a piece or a seal on it, and return its row.
+
+    upload -- bytes or an open binary file
+    at -- when the server had it
+    device_taken_at -- the client's word for when it was taken, kept where the picture itself says nothing
+
+    The same UUID with the same bytes for the same record gives the row there is; with anything else `UuidReused`.
+    Decoding takes a tenth of a second and up: call this outside a transaction, or `examine` before it and
+    `record_photo` inside.
+    """
+    name = shown_name(filename)
+    original = _read(upload, name)
+    subject = {"arrival": arrival, "discrepancy": discrepancy, "seal": seal}
+    if earlier := Photo.objects.filter(uuid=uuid).first():
+        return _same(earlier, sha256=hashlib.sha256(original).hexdigest(), name=name, **subject)
+    picture = _examine(original, name)
+    return record_photo(
+        picture=picture,
+        uuid=uuid,
+        filename=filename,
+        purpose=purpose,
+        actor=actor,
+        at=at,
+        caption=caption,
+        device_taken_at=device_taken_at,
+        **subject,
+    )
+
+
+def record_photo(
+    *,
+    picture: Picture,
+    arrival,
+    uuid,
+    purpose,
+    actor,
+    at,
+    discrepancy=None,
+    seal=None,
+    filename="",
+    caption="",
+    device_taken_at="",
+) -> Photo:
+    """Keep an examined picture: its three files first, then the row and its event in one transaction."""
+    subject = {"arrival": arrival, "discrepancy": discrepancy, "seal": seal}
+    _check_subject(arrival, discrepancy, seal)
+    _check_words(purpose, caption)
+    photo = Photo(
+        **subject,
+        site=arrival.site,
+        uuid=uuid,
+        purpose=purpose,
+        caption=caption,
+        sha256=picture.sha256,
+        viewing_sha256=hashlib.sha256(picture.viewing).hexdigest(),
+        size=picture.byte_count,
+        format=picture.format,
+        width=picture.width,
+        height=picture.height,
+        filename=clean_name(filename or picture.filename)[-200:],
+        taken_claim=picture.taken_claim or clean_name(device_taken_at)[:40],
+        actor=actor,
+        at=at,
+    )
+    photo.original = _kept(f"originals/{picture.sha256[:2]}/{picture.sha256}", picture.original)
+    photo.viewing = _kept(f"copies/{picture.sha256[:2]}/{picture.sha256}-{VIEWING_SIDE}.jpg", picture.viewing)
+    photo.thumbnail = _kept(f"copies/{picture.sha256[:2]}/{picture.sha256}-{THUMBNAIL_SIDE}.jpg", picture.thumbnail)
+    try:
+        with transaction.atomic():
+            photo.save(force_insert=True)
+            _tell(photo)
+    except IntegrityError:
+        earlier = Photo.objects.filter(uuid=uuid).first()
+        if earlier is None:
+            raise
+        return _same(earlier, sha256=picture.sha256, name=picture.filename, **subject)
+    return photo
+
+
+def _check_subject(arrival, discrepancy, seal):
+    strangers = [record for record in (discrepancy, seal) if record and record.arrival_id != arrival.pk]
+    if strangers or (discrepancy and seal):
+        raise Refused(
+            _("This photo was sent for a record of another trailer. Open the piece or the seal and add it there."),
+            code="photo_wrong_record",
+        )
+
+
+def _check_words(purpose, caption):
+    if purpose not in PhotoPurpose.values:
+        raise Refused(
+            _("“%(purpose)s” is not something a photo can show. Choose one of the list.") % {"purpose": purpose},
+            code="photo_unknown_purpose",
+            field="purpose",
+        )
+    if len(caption) > Photo._meta.get_field("caption").max_length:
+        raise Refused(
+            _("The caption has %(count)d characters; at most 200 fit. Shorten it.") % {"count": len(caption)},
+            code="photo_long_caption",
+            field="caption",
+        )
+
+
+def _same(earlier, *, sha256, name, arrival, discrepancy, seal) -> Photo:
+    sent = (sha256, arrival.pk, discrepancy and discrepancy.pk, seal and seal.pk)
+    if sent != (earlier.sha256, earlier.arrival_id, earlier.discrepancy_id, earlier.seal_id):
+        raise UuidReused(
+            _("%(name)s: another photo was already sent under this number. Choose the photo again and send it anew.")
+            % {"name": name},
+            code="photo_uuid_reused",
+            field="photo",
+        )
+    return earlier
+
+
+def _kept(name: str, content: bytes) -> str:
+    """Store `content` under `name`, on the disk before the row that speaks of it; return the name it really has.
+
+    What is there already is used again only if it is the same to the byte: an earlier write may have been cut off.
+    """
+    if default_storage.exists(name):
+        with default_storage.open(name) as file:
+            if file.read() == content:
+                return name
+    name = default_storage.save(name, ContentFile(content))
+    try:
+        path = default_storage.path(name)
+    except NotImplementedError:
+        return name
+    for each in (path, os.path.dirname(path)):
+        handle = os.open(each, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+    return name
+
+
+def _tell(photo: Photo):
+    evidence.append(
+        site=photo.site,
+        verb="photo.received",
+        record=photo,
+        arrival=photo.arrival,
+        discrepancy=photo.discrepancy,
+        actor=photo.actor,
+        at=photo.at,
+        after=evidence.facts(
+            photo,
+            (
+                "uuid",
+                "seal",
+                "purpose",
+                "caption",
+                "sha256",
+                "viewing_sha256",
+                "size",
+                "format",
+                "filename",
+                "taken_claim",
+            ),
+        ),
+    )

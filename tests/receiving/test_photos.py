@@ -100,8 +100,8 @@ def test_hostile_pictures_cost_little_memory(tmp_path):
         (tmp_path / f"{n:03}").write_bytes(make()[1])
     (tmp_path / "watch.py").write_text(
         "import pathlib, resource, sys\n"
-        "from django.conf import settings\n"
-        "settings.configure(USE_I18N=False)\n"
+        "import django\n"
+        "django.setup()\n"
         "from receiving import photos\n"
         "photos.heic_readable(), photos.Image.init()\n"
         "now = int(open('/proc/self/statm').read().split()[0]) * resource.getpagesize()\n"
@@ -120,7 +120,13 @@ def test_hostile_pictures_cost_little_memory(tmp_path):
         capture_output=True,
         text=True,
         timeout=60,
-        env={**os.environ, "PYTHONPATH": os.getcwd()},
+        env={
+            **os.environ,
+            "PYTHONPATH": os.getcwd(),
+            "DJANGO_SETTINGS_MODULE": "config.settings",
+            "DATA_DIR": str(tmp_path / "data"),
+            "INSECURE_HTTP": "1",
+        },
     )
     assert done.returncode == 0, done.stderr
     assert int(done.stdout) == len(CASES)
