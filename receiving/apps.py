@@ -1,3 +1,5 @@
+from importlib import import_module
+
 from django.apps import AppConfig
 
 
@@ -6,4 +8,4 @@ class ReceivingConfig(AppConfig):
     verbose_name = "Receiving"
 
     def ready(self):
-        from receiving import checks  # noqa: F401  registers the system checks
+        import_module("receiving.checks")

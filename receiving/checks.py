@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+from importlib.util import find_spec
 
 from django.conf import settings
 from django.core.checks import Error, Tags, Warning, register
@@ -12,7 +13,7 @@ from receiving.documents import pdf
 
 @register(Tags.compatibility)
 def pdf_libraries(app_configs, **kwargs):
-    missing = pdf.missing_parts()
+    missing = pdf.missing_for_pdf()
     if not missing:
         return []
     return [
@@ -67,17 +68,15 @@ def data_folder_writable(app_configs, **kwargs):
 def heic_readable(app_configs, **kwargs):
     if not settings.HEIC:
         return []
-    try:
-        import pillow_heif  # noqa: F401
-    except ImportError:
-        return [
-            Warning(
-                "HEIC pictures from phones will be refused.",
-                hint="Install requirements-heic.txt, or set HEIC=0 to say that this is meant.",
-                id="receiving.W005",
-            )
-        ]
-    return []
+    if find_spec("pillow_heif"):
+        return []
+    return [
+        Warning(
+            "HEIC pictures from phones will be refused.",
+            hint="Install requirements-heic.txt, or set HEIC=0 to say that this is meant.",
+            id="receiving.W005",
+        )
+    ]
 
 
 @register(Tags.security, deploy=True)

@@ -134,6 +134,14 @@ def advance(arrival, *, to, moment, actor, at, note="", also=None):
     return arrival
 
 
+def moment(arrival, kind, *, actor, at, note=""):
+    """Something happened that changes no state: one row on the time line, one event."""
+    with transaction.atomic():
+        row = Moment.objects.create(arrival=arrival, kind=kind, actor=actor, at=at, note=note)
+        tell(arrival, f"arrival.{kind}", actor=actor, at=at, after={"note": note})
+    return row
+
+
 def open_arrival(*, site, uuid, facts, actor, at):
     """Expect a trailer. `facts` are values for ARRIVAL_FACTS."""
     with transaction.atomic():
@@ -156,7 +164,9 @@ def change_facts(record, *, facts, version, names, verb, arrival, actor, at):
         columns = {record._meta.get_field(name).attname: value for name, value in values.items()}
         if not type(record).objects.filter(pk=record.pk, version=version).update(version=F("version") + 1, **columns):
             raise ChangedMeanwhile(
-                _("Somebody else changed this while you were typing. What you typed is still here; compare and save again.")
+                _(
+                    "Somebody else changed this while you were typing. Compare with what you typed and save again."
+                )
             )
         tell(arrival, verb, record=record, actor=actor, at=at, before=before, after=after)
     record.refresh_from_db()
@@ -201,9 +211,7 @@ def edit_shipment(shipment, *, facts, version, actor, at, chain=None):
             before = {"chain": [link.carrier_id for link in queries.chain(shipment)]}
             set_chain(shipment, chain)
             after = {"chain": [carrier.pk for carrier in chain]}
-            tell(
-                shipment.arrival, "shipment.chain", record=shipment, actor=actor, at=at, before=before, after=after
-            )
+            tell(shipment.arrival, "shipment.chain", record=shipment, actor=actor, at=at, before=before, after=after)
         return change_facts(
             shipment,
             facts=facts,
@@ -243,9 +251,7 @@ def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late
     if dropped:
         also["dropped_at"] = at
     with transaction.atomic():
-        arrival = advance(
-            arrival, to=ArrivalState.AT_DOOR, moment=MomentKind.AT_DOOR, actor=actor, at=at, also=also
-        )
+        arrival = advance(arrival, to=ArrivalState.AT_DOOR, moment=MomentKind.AT_DOOR, actor=actor, at=at, also=also)
         Moment.objects.create(arrival=arrival, kind=MomentKind.AT_GATE, actor=actor, at=also["gate_at"])
         if dropped:
             Moment.objects.create(arrival=arrival, kind=MomentKind.DROPPED, actor=actor, at=at)
@@ -379,9 +385,7 @@ def end_count(arrival, *, actor, at):
 
 
 def back_to_unloading(arrival, *, actor, at, note=""):
-    return advance(
-        arrival, to=ArrivalState.UNLOADING, moment=MomentKind.COUNT_REOPENED, actor=actor, at=at, note=note
-    )
+    return advance(arrival, to=ArrivalState.UNLOADING, moment=MomentKind.COUNT_REOPENED, actor=actor, at=at, note=note)
 
 
 def refuse_whole(arrival, *, reason, actor, at):
@@ -389,9 +393,7 @@ def refuse_whole(arrival, *, reason, actor, at):
     if not reason.strip():
         raise Refused(_("Say why the trailer is refused."), code="reason_missing", field="reason")
     with transaction.atomic():
-        arrival = advance(
-            arrival, to=ArrivalState.REFUSED, moment=MomentKind.REFUSED, actor=actor, at=at, note=reason
-        )
+        arrival = advance(arrival, to=ArrivalState.REFUSED, moment=MomentKind.REFUSED, actor=actor, at=at, note=reason)
         Refusal.objects.bulk_create(
             Refusal(shipment=s, pieces=queries.billed_cartons(s), whole=True, reason=reason, actor=actor, at=at)
             for s in arrival.shipments.all()
@@ -409,15 +411,15 @@ def refuse_rest(shipment, *, uuid, pieces, reason, actor, at):
     already = shipment.refusals.aggregate(n=Sum("pieces"))["n"] or 0
     if not -already <= pieces <= square.missing or pieces == 0:
         raise Refused(
-            _("%(pieces)s pieces cannot be refused: %(missing)s are not counted yet and %(already)s are refused already.")
+            _(
+                "%(pieces)s pieces cannot be refused: %(missing)s are not counted yet, %(already)s are refused."
+            )
             % {"pieces": pieces, "missing": square.missing, "already": already},
             code="refusal_out_of_range",
             field="pieces",
         )
     with transaction.atomic():
-        row = Refusal.objects.create(
-            shipment=shipment, uuid=uuid, pieces=pieces, reason=reason, actor=actor, at=at
-        )
+        row = Refusal.objects.create(shipment=shipment, uuid=uuid, pieces=pieces, reason=reason, actor=actor, at=at)
         tell(
             arrival,
             "shipment.refused",
@@ -432,9 +434,7 @@ def refuse_rest(shipment, *, uuid, pieces, reason, actor, at):
 def cancel(arrival, *, reason, actor, at):
     if not reason.strip():
         raise Refused(_("Say why the trailer is cancelled."), code="reason_missing", field="reason")
-    return advance(
-        arrival, to=ArrivalState.CANCELLED, moment=MomentKind.CANCELLED, actor=actor, at=at, note=reason
-    )
+    return advance(arrival, to=ArrivalState.CANCELLED, moment=MomentKind.CANCELLED, actor=actor, at=at, note=reason)
 
 
 def looked(arrival, *, uuid, place, actor, at):

@@ -290,6 +290,7 @@ class PhotoPurpose(TextChoices):
 
 class SignOutcome(TextChoices):
     SIGNED = "signed", _("signed")
+    CLEAN = "clean", _("clean, nothing to sign for")
     REFUSED = "refused", _("driver refused to sign")
     NOT_PRESENT = "not_present", _("driver not present")
     AT_PICKUP = "at_pickup", _("to be signed when the trailer is fetched")

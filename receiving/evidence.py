@@ -23,7 +23,11 @@ def canonical(value):
 
 
 def sha256(text):
-    return hashlib.sha256(text.encode()).hexdigest()
+    return digest(text.encode())
+
+
+def digest(data):
+    return hashlib.sha256(data).hexdigest()
 
 
 def plain(value):

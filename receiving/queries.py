@@ -15,8 +15,11 @@ def chain(shipment):
 
 def current_seals(arrival):
     """Seal records in order, corrected ones left out."""
-    return [seal for seal in arrival.seals.order_by("at", "pk").select_related("replaced_by", "actor")
-            if not hasattr(seal, "replaced_by")]
+    return [
+        seal
+        for seal in arrival.seals.order_by("at", "pk").select_related("replaced_by", "actor")
+        if not hasattr(seal, "replaced_by")
+    ]
 
 
 def billed_cartons(shipment, listed=None):

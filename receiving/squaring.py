@@ -60,13 +60,7 @@ class Squaring:
     @property
     def adds_up(self):
         return self.received == (
-            self.billed
-            + self.difference
-            - self.missing
-            - self.short
-            + self.over
-            - self.refused
-            + self.contradiction
+            self.billed + self.difference - self.missing - self.short + self.over - self.refused + self.contradiction
         )
 
     @property

@@ -37,9 +37,10 @@ def put(connection, tables=TABLES):
 
 def statements(vendor, table):
     if vendor == "postgresql":
+        refuse = "EXECUTE FUNCTION refuse_change()"
         return [
-            f"CREATE TRIGGER {table}_row BEFORE UPDATE OR DELETE ON {table} FOR EACH ROW EXECUTE FUNCTION refuse_change()",
-            f"CREATE TRIGGER {table}_all BEFORE TRUNCATE ON {table} FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()",
+            f"CREATE TRIGGER {table}_row BEFORE UPDATE OR DELETE ON {table} FOR EACH ROW {refuse}",
+            f"CREATE TRIGGER {table}_all BEFORE TRUNCATE ON {table} FOR EACH STATEMENT {refuse}",
         ]
     return [
         f"CREATE TRIGGER {table}_{verb.lower()} BEFORE {verb} ON {table} "

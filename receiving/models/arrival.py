@@ -4,6 +4,7 @@ from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
 from receiving.enums import (
+    OPEN_STATES,
     ArrivalState,
     CountClause,
     FreightTerms,
@@ -18,7 +19,6 @@ from receiving.enums import (
     SealCondition,
     TrailerDoor,
     YesNo,
-    OPEN_STATES,
 )
 from receiving.identifiers import seals_agree
 from receiving.models.base import Evidence, Recorded
@@ -108,6 +108,9 @@ class Moment(Evidence):
     note = models.CharField(max_length=500, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
 
+    def __str__(self):
+        return self.get_kind_display()
+
 
 class Shipment(Recorded):
     """One bill on a trailer. The bill is what the driver signs against."""
@@ -184,6 +187,9 @@ class ShipmentCarrier(models.Model):
             models.UniqueConstraint(fields=["shipment", "carrier"], name="one_link_per_shipment_and_carrier")
         ]
 
+    def __str__(self):
+        return str(self.carrier)
+
 
 class SealRecord(Recorded, Evidence):
     """One seal found, removed or applied. A correction is a new row that `replaces` the old with a reason."""
@@ -211,9 +217,7 @@ class SealRecord(Recorded, Evidence):
             models.CheckConstraint(
                 condition=Q(condition="missing") | ~Q(number_on_seal=""), name="seal_number_unless_missing"
             ),
-            models.CheckConstraint(
-                condition=Q(replaces__isnull=True) | ~Q(reason=""), name="seal_correction_says_why"
-            ),
+            models.CheckConstraint(condition=Q(replaces__isnull=True) | ~Q(reason=""), name="seal_correction_says_why"),
         ]
         indexes = [models.Index(fields=["number_on_seal"], name="seal_number")]
 

@@ -43,6 +43,9 @@ class ColumnMapping(models.Model):
             models.UniqueConstraint(fields=["account", "headings"], name="one_mapping_per_account_and_headings")
         ]
 
+    def __str__(self):
+        return f"{self.account}: {self.headings}"
+
 
 class Pallet(Recorded):
     """Cartons of one store, perhaps from several trailers; each carton credits its own trailer."""
@@ -72,9 +75,7 @@ class Carton(models.Model):
 
     site = models.ForeignKey("receiving.Site", on_delete=models.PROTECT, related_name="+", db_index=False)
     arrival = models.ForeignKey("receiving.Arrival", on_delete=models.PROTECT, related_name="cartons")
-    shipment = models.ForeignKey(
-        "receiving.Shipment", on_delete=models.PROTECT, related_name="cartons", db_index=False
-    )
+    shipment = models.ForeignKey("receiving.Shipment", on_delete=models.PROTECT, related_name="cartons", db_index=False)
     line = models.PositiveIntegerField()
     label = models.CharField(max_length=48)
     store = models.ForeignKey("receiving.Store", on_delete=models.PROTECT, related_name="+", db_index=False)

@@ -48,9 +48,7 @@ class Discrepancy(Recorded):
     extent = models.CharField(_("extent"), max_length=10, choices=Extent.choices, blank=True)
     disposition = models.CharField(_("what happens with it"), max_length=15, choices=Disposition.choices, blank=True)
     new_store = models.ForeignKey("receiving.Store", on_delete=models.PROTECT, null=True, related_name="+")
-    reroute_authority = models.CharField(
-        _("who says so"), max_length=6, choices=RerouteAuthority.choices, blank=True
-    )
+    reroute_authority = models.CharField(_("who says so"), max_length=6, choices=RerouteAuthority.choices, blank=True)
     where_found = models.CharField(_("where found"), max_length=10, choices=WhereFound.choices, blank=True)
     attribution = models.CharField(_("attributed to"), max_length=11, choices=Attribution.choices, blank=True)
     attribution_reason = models.CharField(_("why"), max_length=300, blank=True)

@@ -16,9 +16,7 @@ class Event(Evidence):
     verb = models.CharField(max_length=40)
     record = models.CharField(max_length=60)
     arrival = models.ForeignKey("receiving.Arrival", on_delete=models.PROTECT, null=True, related_name="events")
-    discrepancy = models.ForeignKey(
-        "receiving.Discrepancy", on_delete=models.PROTECT, null=True, related_name="events"
-    )
+    discrepancy = models.ForeignKey("receiving.Discrepancy", on_delete=models.PROTECT, null=True, related_name="events")
     actor_name = models.CharField(max_length=150)
     source = models.CharField(max_length=60, blank=True)
     before = models.JSONField(null=True, encoder=DjangoJSONEncoder)
@@ -37,6 +35,9 @@ class ChainHead(models.Model):
     seq = models.PositiveBigIntegerField(default=0)
     hash = models.CharField(max_length=64, default="0" * 64)
 
+    def __str__(self):
+        return f"{self.seq} {self.hash}"
+
 
 class Submission(models.Model):
     """The answer already given to a client's UUID, so that a repeat gets the same one and stores nothing."""
@@ -50,3 +51,6 @@ class Submission(models.Model):
     content_type = models.CharField(max_length=60, blank=True)
     body = models.TextField(blank=True)
     at = models.DateTimeField(auto_now_add=True)
+
+    def __str__(self):
+        return str(self.uuid)

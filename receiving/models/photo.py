@@ -15,9 +15,7 @@ class Photo(Recorded, Evidence):
 
     site = models.ForeignKey("receiving.Site", on_delete=models.PROTECT, related_name="+")
     arrival = models.ForeignKey("receiving.Arrival", on_delete=models.PROTECT, related_name="photos")
-    discrepancy = models.ForeignKey(
-        "receiving.Discrepancy", on_delete=models.PROTECT, null=True, related_name="photos"
-    )
+    discrepancy = models.ForeignKey("receiving.Discrepancy", on_delete=models.PROTECT, null=True, related_name="photos")
     seal = models.ForeignKey("receiving.SealRecord", on_delete=models.PROTECT, null=True, related_name="photos")
     purpose = models.CharField(_("shows"), max_length=15, choices=PhotoPurpose.choices)
     caption = models.CharField(_("caption"), max_length=200, blank=True)

@@ -43,9 +43,7 @@ class Site(models.Model):
     currency = models.CharField(
         _("currency"), max_length=3, default="USD", validators=[RegexValidator(r"^[A-Z]{3}$", _("Three letters."))]
     )
-    weight_unit = models.CharField(
-        _("weight unit"), max_length=2, choices=WeightUnit.choices, default=WeightUnit.LB
-    )
+    weight_unit = models.CharField(_("weight unit"), max_length=2, choices=WeightUnit.choices, default=WeightUnit.LB)
     paper = models.CharField(_("paper"), max_length=6, choices=Paper.choices, default=Paper.LETTER)
     minimum_claim = models.DecimalField(_("smallest claim worth making"), max_digits=12, decimal_places=2, default=0)
     write_off_limit = models.DecimalField(_("write-off limit per claim"), max_digits=12, decimal_places=2, default=0)
@@ -185,6 +183,9 @@ class Counter(models.Model):
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["site", "name", "year"], name="one_counter_per_site_and_name")]
+
+    def __str__(self):
+        return f"{self.name} {self.value}"
 
     @classmethod
     def next(cls, site, name, year=0):

@@ -77,7 +77,10 @@ def once(view):
             request.uuid = uuid.UUID(request.headers.get("X-Submission") or request.POST.get("uuid", ""))
         except ValueError:
             return problem(
-                request, 400, "uuid_missing", _("This form lost its number. Go back, reload the page and send it again.")
+                request,
+                400,
+                "uuid_missing",
+                _("This form lost its number. Go back, reload the page and send it again."),
             )
         digest = digest_of(request)
         for _attempt in range(2):
@@ -138,9 +141,7 @@ def replay(request, earlier, digest):
 def problem(request, status, code, message, *, field=None):
     """One refusal, for a script as JSON, for a person as a page that says what to do."""
     if wants_json(request):
-        return JsonResponse(
-            {"errors": [{"code": code, "field": field, "message": str(message)}]}, status=status
-        )
+        return JsonResponse({"errors": [{"code": code, "field": field, "message": str(message)}]}, status=status)
     return render(request, "problem.html", {"message": message, "code": code}, status=status)
 
 

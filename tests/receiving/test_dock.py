@@ -90,9 +90,7 @@ def test_a_seal_that_is_not_right_wants_its_incident_note_first(site, alice, sea
     arrival = ready(site, alice, **seal)
     with pytest.raises(Refused, match="incident note"):
         dock.start_unloading(arrival, actor=alice, at=NOON)
-    dock.note_incident(
-        arrival, uuid=uuid.uuid4(), kind=IncidentKind.SEAL, text="cut at the gate", actor=alice, at=NOON
-    )
+    dock.note_incident(arrival, uuid=uuid.uuid4(), kind=IncidentKind.SEAL, text="cut at the gate", actor=alice, at=NOON)
     assert dock.start_unloading(arrival, actor=alice, at=NOON).state == S.UNLOADING
 
 
@@ -102,9 +100,7 @@ def test_a_corrected_seal_keeps_the_old_row_and_stops_counting(site, alice):
     facts = {"number_on_paper": "0123456", "number_on_seal": "0123456", "condition": "intact"}
     with pytest.raises(Refused, match="why"):
         dock.record_seal(arrival, uuid=uuid.uuid4(), facts=facts, replaces=old, actor=alice, at=NOON)
-    dock.record_seal(
-        arrival, uuid=uuid.uuid4(), facts=facts, replaces=old, reason="misread", actor=alice, at=NOON
-    )
+    dock.record_seal(arrival, uuid=uuid.uuid4(), facts=facts, replaces=old, reason="misread", actor=alice, at=NOON)
     assert SealRecord.objects.count() == 2
     assert dock.what_unloading_needs(arrival) == []
 
@@ -129,9 +125,7 @@ def test_a_trailer_refused_in_whole_refuses_every_piece(site, alice):
 def test_no_more_can_be_refused_than_is_outstanding(site, alice, pieces):
     arrival = make_arrival(site, actor=alice, state=S.UNLOADING, pieces=10)
     with pytest.raises(Refused) as why:
-        dock.refuse_rest(
-            arrival.shipments.get(), uuid=uuid.uuid4(), pieces=pieces, reason="wet", actor=alice, at=NOON
-        )
+        dock.refuse_rest(arrival.shipments.get(), uuid=uuid.uuid4(), pieces=pieces, reason="wet", actor=alice, at=NOON)
     assert why.value.field == "pieces"
 
 

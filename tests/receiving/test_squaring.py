@@ -8,9 +8,7 @@ from receiving.squaring import Bucket, Squaring, square
 
 
 def test_the_worked_example_has_895_received_and_887_good():
-    found = square(
-        billed=900, buckets=[Bucket(900, 893)], over=2, short=7, damaged=5, rerouted=3, hurt=6
-    )
+    found = square(billed=900, buckets=[Bucket(900, 893)], over=2, short=7, damaged=5, rerouted=3, hurt=6)
     assert found == Squaring(
         billed=900, listed=900, received=895, missing=0, short=7, over=2, damaged=5, rerouted=3, hurt=6
     )
@@ -68,9 +66,7 @@ counts = st.integers(0, 1000)
 def test_it_always_adds_up(buckets, billed, over, short, refused, has_list):
     if not has_list:
         buckets = [Bucket(billed, buckets[0].counted)]
-    assert square(
-        billed=billed, buckets=buckets, over=over, short=short, refused=refused, has_list=has_list
-    ).adds_up
+    assert square(billed=billed, buckets=buckets, over=over, short=short, refused=refused, has_list=has_list).adds_up
 
 
 @pytest.mark.parametrize("field", ["missing", "short", "over", "refused", "hurt", "contradiction"])

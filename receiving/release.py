@@ -1,0 +1,246 @@
+"""Letting the trailer go: what still stands in the way, the driver's signature, the frozen sheet, and what follows.
+
+The only writer of ExceptionSheet and SheetDelivery.
+"""
+
+from email.utils import make_msgid
+from pathlib import PurePosixPath
+
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.core.mail import EmailMessage
+from django.db import transaction
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from receiving import discrepancies, dock, evidence, queries, sheet
+from receiving.documents.pdf import DocumentNotMade
+from receiving.enums import ArrivalState, DeliveryWay, MomentKind, SignOutcome
+from receiving.models import Counter, ExceptionSheet, SheetDelivery
+from receiving.refusals import Refused
+
+
+class NotReleasable(Refused):
+    """The trailer does not add up yet, or something waits; the message lists it."""
+
+    status = 409
+
+
+def what_release_needs(arrival):
+    """Sentences for what stands between this trailer and its release; empty when nothing does."""
+    needs = []
+    if waiting := queries.open_set_asides(arrival).count():
+        needs.append(
+            ngettext(
+                "%(count)s piece is still set aside: fill it in.",
+                "%(count)s pieces are still set aside: fill them in.",
+                waiting,
+            )
+            % {"count": waiting}
+        )
+    for shipment, squared in queries.squarings(arrival).items():
+        needs += bill_needs(shipment, squared)
+    for piece in sheet.live_pieces(arrival).prefetch_related("photos"):
+        needs += [f"{piece}: {sentence}" for sentence in discrepancies.what_is_missing(piece)]
+    return needs
+
+
+def bill_needs(shipment, squared):
+    bill = {"bill": shipment.bill_number}
+    if squared.missing:
+        yield ngettext(
+            "Bill %(bill)s: %(count)s piece is missing. Look for it, then declare it short or refused.",
+            "Bill %(bill)s: %(count)s pieces are missing. Look for them, then declare them short or refused.",
+            squared.missing,
+        ) % (bill | {"count": squared.missing})
+    if squared.contradiction:
+        yield _(
+            "Bill %(bill)s: %(count)s pieces are counted and also declared short or refused. Correct one of them."
+        ) % (bill | {"count": squared.contradiction})
+    if squared.difference and not shipment.difference_note:
+        yield _("Bill %(bill)s and its load list differ by %(count)s: say why.") % (
+            bill | {"count": f"{squared.difference:+d}"}
+        )
+
+
+def freeze(arrival, *, uuid, facts, actor, at):
+    """Number, render, hash and store one sheet. Everything it prints is copied into it."""
+    number = Counter.next(arrival.site, "sheet")
+    name = f"R-{number:04d}"
+    content = sheet.contents(arrival, release=facts, number=name, at=at)
+    log = evidence.head(arrival.site)
+    before = current_sheet(arrival)
+    try:
+        data = sheet.make_pdf(content, log=log, supersedes=str(before or ""), created=at)
+    except DocumentNotMade as why:
+        raise Refused(str(why), code="sheet_not_made") from why
+    path = default_storage.save(str(PurePosixPath("sheets") / arrival.site.code / f"{name}.pdf"), ContentFile(data))
+    row = ExceptionSheet.objects.create(
+        uuid=uuid,
+        site=arrival.site,
+        arrival=arrival,
+        number=number,
+        supersedes=before,
+        content=content,
+        content_sha256=evidence.sha256(evidence.canonical(content)),
+        pdf=path,
+        pdf_sha256=evidence.digest(data),
+        log_seq=log[0],
+        log_head=log[1],
+        actor=actor,
+        at=at,
+        **facts,
+    )
+    dock.tell(
+        arrival,
+        "sheet.frozen",
+        record=row,
+        actor=actor,
+        at=at,
+        after={
+            "number": name,
+            "content_sha256": row.content_sha256,
+            "pdf_sha256": row.pdf_sha256,
+            "supersedes": str(before or ""),
+            "outcome": row.outcome,
+        },
+    )
+    return row
+
+
+def current_sheet(arrival):
+    return arrival.sheets.filter(superseded_by__isnull=True).first()
+
+
+def check_signature(facts):
+    """A signed sheet has a name and a drawn or typed signature; the other outcomes have a witness."""
+    outcome = facts["outcome"]
+    if outcome == SignOutcome.SIGNED:
+        if not facts["signer"].strip():
+            raise Refused(_("Write the driver's name."), code="signer_missing", field="signer")
+        if not facts["typed"] and not sheet.stroke_paths(facts["signature"]):
+            raise Refused(
+                _("Let the driver sign in the box, or tick that the typed name is the signature."),
+                code="signature_missing",
+                field="signature",
+            )
+    elif outcome in (SignOutcome.REFUSED, SignOutcome.NOT_PRESENT) and not facts["witness"].strip():
+        raise Refused(_("Write the name of the witness."), code="witness_missing", field="witness")
+
+
+def release(arrival, *, uuid, facts, actor, at):
+    """Let the trailer go with a frozen sheet.
+
+    facts -- notation, outcome, signer, employer, signature, typed, witness, device, carrier_receipt
+    """
+    check_signature(facts)
+    if facts["outcome"] == SignOutcome.AT_PICKUP and not arrival.dropped:
+        raise Refused(_("Only a dropped trailer is signed when it is fetched."), code="not_dropped", field="outcome")
+    if facts["outcome"] == SignOutcome.CLEAN and not queries.trailer_squaring(arrival).is_clean:
+        raise NotReleasable(_("There are exceptions on this trailer: the driver has to sign."), code="not_clean")
+    if needs := what_release_needs(arrival):
+        raise NotReleasable(" ".join(needs), code="not_releasable")
+    with transaction.atomic():
+        arrival = dock.advance(
+            arrival,
+            to=ArrivalState.RELEASED,
+            moment=MomentKind.RELEASED,
+            actor=actor,
+            at=at,
+            also={"released_at": at},
+        )
+        return freeze(arrival, uuid=uuid, facts=facts, actor=actor, at=at)
+
+
+def release_clean(arrival, *, uuid, device, actor, at):
+    """The one tap: all there, all good. Ends the count if nobody has."""
+    facts = {
+        "notation": sheet.draft_notation(arrival),
+        "outcome": SignOutcome.CLEAN,
+        "signer": arrival.driver,
+        "employer": str(arrival.carrier or ""),
+        "signature": "",
+        "typed": False,
+        "witness": "",
+        "device": device,
+        "carrier_receipt": "none",
+    }
+    with transaction.atomic():
+        if arrival.state == ArrivalState.UNLOADING:
+            arrival = dock.end_count(arrival, actor=actor, at=at)
+        return release(arrival, uuid=uuid, facts=facts, actor=actor, at=at)
+
+
+def sign_at_pickup(arrival, *, uuid, facts, actor, at):
+    """A dropped trailer is fetched and its sheet signed: a new sheet takes the place of the unsigned one."""
+    current = current_sheet(arrival)
+    if arrival.state != ArrivalState.RELEASED or current is None or current.outcome != SignOutcome.AT_PICKUP:
+        raise Refused(_("This trailer's sheet does not wait for a signature."), code="not_waiting", field="outcome")
+    check_signature(facts)
+    with transaction.atomic():
+        dock.moment(arrival, MomentKind.FETCHED, actor=actor, at=at)
+        return freeze(arrival, uuid=uuid, facts=facts | {"notation": current.notation}, actor=actor, at=at)
+
+
+def reopen(arrival, *, reason, actor, at):
+    """Back to counted; the signed sheet stays readable and is superseded by the next one."""
+    if not reason.strip():
+        raise Refused(_("Say why the trailer is reopened."), code="reason_missing", field="reason")
+    return dock.advance(arrival, to=ArrivalState.COUNTED, moment=MomentKind.REOPENED, actor=actor, at=at, note=reason)
+
+
+def send(row, *, uuid, to, actor, at):
+    """E-mail the sheet, attached. What was sent to whom is kept."""
+    message = EmailMessage(
+        subject=_("Exception sheet %(sheet)s, trailer %(trailer)s")
+        % {"sheet": row, "trailer": row.content["trailer"]["number"]},
+        body=_("Attached is exception sheet %(sheet)s of %(site)s.\n\n%(notation)s\n\nSHA-256 of the file: %(hash)s\n")
+        % {"sheet": row, "site": row.content["site"]["name"], "notation": row.notation, "hash": row.pdf_sha256},
+        to=[to],
+        headers={"Message-ID": make_msgid(domain="dock.invalid")},
+    )
+    message.attach(f"{row}.pdf", pdf_bytes(row), "application/pdf")
+    with transaction.atomic():
+        delivery = delivered(
+            row,
+            uuid=uuid,
+            way=DeliveryWay.EMAIL,
+            to=to,
+            message_id=message.extra_headers["Message-ID"],
+            actor=actor,
+            at=at,
+        )
+        try:
+            message.send()
+        except OSError as error:
+            raise Refused(
+                _("The mail server did not take the message to %(to)s (%(why)s). Print the sheet, or try again.")
+                % {"to": to, "why": error},
+                code="mail_refused",
+                field="to",
+            ) from error
+    return delivery
+
+
+def delivered(row, *, uuid, way, actor, at, to="", message_id=""):
+    """Record that the sheet left the building."""
+    with transaction.atomic():
+        delivery = SheetDelivery.objects.create(
+            uuid=uuid, sheet=row, way=way, to=to, message_id=message_id, actor=actor, at=at
+        )
+        dock.tell(row.arrival, "sheet.delivered", record=row, actor=actor, at=at, after={"way": way, "to": to})
+    return delivery
+
+
+def pdf_bytes(row):
+    """The file as it was frozen; refuses to hand out one that no longer matches its hash."""
+    try:
+        with default_storage.open(row.pdf) as file:
+            data = file.read()
+    except OSError as error:
+        raise Refused(_("The file of sheet %(sheet)s is missing.") % {"sheet": row}, code="file_missing") from error
+    if evidence.digest(data) != row.pdf_sha256:
+        raise Refused(
+            _("The file of sheet %(sheet)s is not the one that was frozen.") % {"sheet": row}, code="file_altered"
+        )
+    return data
