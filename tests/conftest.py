@@ -58,9 +58,10 @@ def pytest_unconfigure():
 
 @pytest.fixture(scope="session", autouse=True)
 def settings_for_tests():
-    """Static files straight from their folders, and passwords that are quick to check."""
+    """Static files straight from their folders, passwords quick to check, tables that can be emptied."""
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    flush_past_the_guards(type(connections["default"].ops))
 
 
 @pytest.fixture(scope="session")
@@ -73,21 +74,18 @@ def django_db_modify_db_settings(request):
         request.getfixturevalue("django_db_modify_db_settings_parallel_suffix")
 
 
-@pytest.fixture(scope="session")
-def django_db_setup(django_db_setup, django_db_blocker):
-    with django_db_blocker.unblock():
-        flush_past_the_guards(connections["default"])
+def flush_past_the_guards(operations):
+    """Tests that commit are emptied afterwards, which the evidence tables' triggers forbid.
 
+    On the class: beside a running browser Django opens a second connection.
+    """
+    execute_sql_flush = operations.execute_sql_flush
 
-def flush_past_the_guards(database):
-    """Tests that commit are emptied afterwards, which the evidence tables' triggers forbid."""
-    execute_sql_flush = database.ops.execute_sql_flush
+    def flush(self, statements):
+        with guards_down(self.connection):
+            execute_sql_flush(self, statements)
 
-    def flush(statements):
-        with guards_down(database):
-            execute_sql_flush(statements)
-
-    database.ops.execute_sql_flush = flush
+    operations.execute_sql_flush = flush
 
 
 @contextmanager
@@ -123,6 +121,8 @@ def browser():
         )
         yield chromium
         chromium.close()
+        # The second connection; PostgreSQL drops no database that somebody still uses.
+        connections.close_all()
 
 
 @pytest.fixture
