@@ -27,7 +27,7 @@ A_YEAR = 365 * 24 * 3600
 @require_POST
 @at_site((rules.WORK, rules.LATE))
 def upload(request, number):
-    """Photos for trailer `number`, multipart: `photo` (files), `uuid`, `purpose`; `piece` or `seal` where they show one.
+    """Photos for trailer `number`, multipart: `photo` (files), `uuid`, `purpose`, and `piece` or `seal` if of one.
 
     Also `caption`, `taken` (the client's word for when) and, for people, `next`. A script sends one file and asks for
     JSON: 201 `{"photo": {...}}`, also for a repeat of the same, else `{"errors": [{"code", "field", "message"}]}`.
