@@ -3,6 +3,7 @@
 import uuid
 
 from django import template
+from django.templatetags.static import static
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.html import format_html
@@ -57,3 +58,22 @@ def grouped(label):
 @register.filter
 def get(mapping, key):
     return mapping.get(key) if mapping else None
+
+
+BADGE_ICONS = {"ok": "done", "next": "half", "wait": "pause", "stop": "stop", "quiet": "dot"}
+
+
+@register.simple_tag
+def icon(name):
+    """A drawing beside a word, never instead of it."""
+    return format_html(
+        '<svg class="icon" aria-hidden="true" focusable="false"><use href="{}#{}"></use></svg>',
+        static("vendor/icons/icons.svg"),
+        name,
+    )
+
+
+@register.simple_tag
+def badge(variant, words):
+    """A state: icon, word and shape together. variant -- ok, next, wait, stop or quiet"""
+    return format_html('<span class="badge {}">{} {}</span>', variant, icon(BADGE_ICONS[variant]), words)
