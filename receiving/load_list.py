@@ -71,11 +71,17 @@ class Reading:
 
 @dataclass
 class Difference:
-    """The new list against the one in use, by label. `held` were scanned or logged, so they cannot go."""
+    """The new list against the one in use, by label.
+
+    added -- Lines; removed -- (pk, label); changed -- (pk, Line, names of what differs); moved -- (line number, pk)
+    held -- labels among the removed that were scanned or logged, so they cannot go
+    shrunk -- (label, received, expected) where more was received than the new list has
+    """
 
     added: list[Line] = field(default_factory=list)
     removed: list[tuple] = field(default_factory=list)
     changed: list[tuple] = field(default_factory=list)
+    moved: list[tuple] = field(default_factory=list)
     held: list[str] = field(default_factory=list)
     shrunk: list[tuple] = field(default_factory=list)
     unchanged: int = 0
@@ -83,10 +89,14 @@ class Difference:
 
 @dataclass(frozen=True)
 class Preview:
-    """What would happen if this list were taken in now. Nothing of it is stored."""
+    """What would happen if this list were taken in now. Nothing of it is stored.
+
+    `full` is the reading in which unknown stores are added; the same as `reading` where there are none.
+    """
 
     load_list: LoadList
     reading: Reading
+    full: Reading
     in_use: LoadList | None = None
     difference: Difference | None = None
     remarks: list[str] = field(default_factory=list)
@@ -105,12 +115,16 @@ class Preview:
 
     @property
     def sample(self) -> list[Line]:
-        return self.reading.manifest.lines[:SAMPLE]
+        return self.full.manifest.lines[:SAMPLE]
+
+    @property
+    def new_stores(self):
+        return sorted(self.reading.stores.new)
 
     @property
     def listed(self):
-        """Cartons on the list, those of unknown stores included when nothing else is wrong with it."""
-        return self.reading.manifest.cartons
+        """Good cartons of the list, those of unknown stores included."""
+        return self.full.manifest.cartons
 
     @property
     def billed(self):
@@ -240,10 +254,10 @@ def recognise(headings, account):
     return {"columns": manifest.recognise_headings(headings)[0], "decimal": ""}
 
 
-def set_mapping(load_list, *, mapping, actor, at):
+def set_mapping(load_list, *, mapping, actor, at, table=None):
     """A person says which column is what; remembered for the account's next list with these headings."""
     refuse_when_closed(load_list.shipment.arrival)
-    table = read_table(content(load_list), filename=load_list.name)
+    table = table or read_table(content(load_list), filename=load_list.name)
     check_mapping(mapping, table.headings)
     with transaction.atomic():
         waiting = LoadList.objects.filter(pk=load_list.pk, state=ListState.PREVIEW)
@@ -295,10 +309,12 @@ def no_longer_waiting(load_list):
 # -- Looking at it -----------------------------------------------------------------------------------------------------
 
 
-def read(load_list, *, mapping=None, add_stores=False):
-    """The kept file as cartons-to-be. Two small queries, no write: do it before a transaction."""
+def read(load_list, *, mapping=None, add_stores=False, table=None):
+    """The kept file as cartons-to-be. One small query, no write: do it before a transaction."""
+    table = table or read_table(content(load_list), filename=load_list.name)
+    if mapping is not None:
+        check_mapping(mapping, table.headings)
     mapping = mapping or load_list.mapping
-    table = read_table(content(load_list), filename=load_list.name)
     site = load_list.shipment.arrival.site
     stores = known_stores(load_list.shipment, add=add_stores)
     remarks = doubts(table.headings, mapping)
@@ -337,14 +353,17 @@ def preview(load_list, *, mapping=None, add_stores=False):
     """What the file holds and what would change. Reads only; queries do not depend on the number of rows."""
     reading = read(load_list, mapping=mapping, add_stores=add_stores)
     if reading.manifest is None:
-        return Preview(load_list, reading, remarks=reading.remarks)
+        return Preview(load_list, reading, reading, remarks=reading.remarks)
+    full = reading
+    if reading.stores.new and not add_stores:
+        full = read(load_list, mapping=reading.mapping, add_stores=True, table=reading.table)
     in_use = list_in_use(load_list.shipment)
     shipment = load_list.shipment
-    labels = {line.label for line in reading.manifest.lines}
+    labels = {line.label for line in full.manifest.lines}
     remarks = reading.remarks + on_other_lists(shipment, labels) + logged_as_over(shipment, labels)
-    if in_use is None or in_use.pk == load_list.pk:
-        return Preview(load_list, reading, remarks=remarks + counted_blind(shipment, labels))
-    return Preview(load_list, reading, in_use, difference(shipment, reading.manifest), remarks)
+    if in_use is None:
+        return Preview(load_list, reading, full, remarks=remarks + counted_blind(shipment, labels))
+    return Preview(load_list, reading, full, in_use, difference(shipment, full.manifest), remarks)
 
 
 def list_in_use(shipment):
@@ -357,7 +376,7 @@ def difference(shipment, found):
     result = Difference()
     names = list(COMPARED.values())
     rows = Carton.objects.filter(shipment=shipment).order_by("line", "pk")
-    for pk, label, received, *was in rows.values_list("pk", "label", "received", *COMPARED):
+    for pk, label, received, at_line, *was in rows.values_list("pk", "label", "received", "line", *COMPARED):
         line = new.pop(label, None)
         if line is None:
             result.removed.append((pk, label))
@@ -367,8 +386,10 @@ def difference(shipment, found):
             result.shrunk.append((label, received, line.expected))
         if what:
             result.changed.append((pk, line, what))
-        else:
-            result.unchanged += 1
+            continue
+        result.unchanged += 1
+        if line.line != at_line:
+            result.moved.append((line.line, pk))
     result.added = list(new.values())
     result.held = held(shipment, result.removed) if result.removed else []
     return result
@@ -560,6 +581,8 @@ def write_cartons(load_list, reading, *, replaces):
         raise Refused(why, code="received_carton_missing")
     remove(found.removed)
     change(found.changed, stores)
+    if found.moved:
+        run(f"UPDATE {TABLE} SET line = %s WHERE id = %s", found.moved)
     insert(shipment, found.added, stores, {})
     return told | {
         "added": [line.label for line in found.added],
