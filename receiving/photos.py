@@ -359,11 +359,7 @@ def _passes(original: bytes) -> int:
 
 
 def _pictured(im: Image.Image, original: bytes, name: str) -> Picture:
-    width, height = im.size
-    if im.format in ("JPEG", "MPO"):
-        # Decodes at a half or a quarter of the size, yet reads every byte: a cut file is found as surely as in full.
-        im.draft(None, _fitted(im.size, VIEWING_SIDE))
-    im.load()
+    width, height = _loaded(im)
     orientation = _orientation(im)
     if orientation >= 5:
         width, height = height, width
@@ -386,10 +382,20 @@ def _pictured(im: Image.Image, original: bytes, name: str) -> Picture:
     )
 
 
+def _loaded(im: Image.Image) -> tuple[int, int]:
+    """Decode; return the whole picture's size, turned where the decoder turns by itself (HEIC, TIFF)."""
+    if im.format not in ("JPEG", "MPO"):
+        im.load()
+        return im.size
+    size = im.size
+    # Decodes at a half or a quarter of the size, yet reads every byte: a cut file is found as surely as in full.
+    im.draft(None, _fitted(size, VIEWING_SIDE))
+    im.load()
+    return size
+
+
 def _orientation(im: Image.Image) -> int:
-    """1 to 8 as EXIF counts them; 1 where the decoder has turned the picture itself (HEIC, TIFF) or nothing is said."""
-    if im.format in ("HEIF", "TIFF"):
-        return 1
+    """How the picture still has to be turned, 1 to 8 as EXIF counts; HEIC and TIFF were turned by their decoders."""
     try:
         said = im.getexif().get(ExifTags.Base.Orientation)
     except Exception:  # rubbish in EXIF must not cost the photo

@@ -333,9 +333,9 @@ def png_see_through():
 
 @good
 def png_large_see_through():
-    im = seen((3600, 3300), mode="RGBA")
-    im.paste((0, 0, 0, 0), (0, 0, 1800, 1650))
-    return Good("a2.png", saved(im, "PNG"), "PNG", (3600, 3300), ((255, 255, 255), GREEN, BLUE, YELLOW))
+    im = seen((7000, 1400), mode="RGBA")
+    im.paste((0, 0, 0, 0), (0, 0, 3500, 700))
+    return Good("a2.png", saved(im, "PNG"), "PNG", (7000, 1400), ((255, 255, 255), GREEN, BLUE, YELLOW))
 
 
 @good
