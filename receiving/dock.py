@@ -4,6 +4,8 @@ Every function takes the `actor` and the moment `at` it happened, writes one eve
 sentence when the record does not allow it. A state changes by a conditional UPDATE: of two people one wins.
 """
 
+from uuid import uuid5
+
 from django.db import transaction
 from django.db.models import F, Max, Model, Sum
 from django.utils.translation import gettext as _
@@ -164,9 +166,7 @@ def change_facts(record, *, facts, version, names, verb, arrival, actor, at):
         columns = {record._meta.get_field(name).attname: value for name, value in values.items()}
         if not type(record).objects.filter(pk=record.pk, version=version).update(version=F("version") + 1, **columns):
             raise ChangedMeanwhile(
-                _(
-                    "Somebody else changed this while you were typing. Compare with what you typed and save again."
-                )
+                _("Somebody else changed this while you were typing. Compare with what you typed and save again.")
             )
         tell(arrival, verb, record=record, actor=actor, at=at, before=before, after=after)
     record.refresh_from_db()
@@ -411,9 +411,7 @@ def refuse_rest(shipment, *, uuid, pieces, reason, actor, at):
     already = shipment.refusals.aggregate(n=Sum("pieces"))["n"] or 0
     if not -already <= pieces <= square.missing or pieces == 0:
         raise Refused(
-            _(
-                "%(pieces)s pieces cannot be refused: %(missing)s are not counted yet, %(already)s are refused."
-            )
+            _("%(pieces)s pieces cannot be refused: %(missing)s are not counted yet, %(already)s are refused.")
             % {"pieces": pieces, "missing": square.missing, "already": already},
             code="refusal_out_of_range",
             field="pieces",
@@ -437,9 +435,11 @@ def cancel(arrival, *, reason, actor, at):
     return advance(arrival, to=ArrivalState.CANCELLED, moment=MomentKind.CANCELLED, actor=actor, at=at, note=reason)
 
 
-def looked(arrival, *, uuid, place, actor, at):
-    """Somebody looked for missing cartons at `place`; one row per place and look."""
+def looked(arrival, *, uuid, places, actor, at):
+    """Somebody looked for missing cartons at `places`; a row for each."""
     with transaction.atomic():
-        row = Looked.objects.create(arrival=arrival, uuid=uuid, place=place, actor=actor, at=at)
-        tell(arrival, "arrival.looked", record=row, actor=actor, at=at, after={"place": place})
-    return row
+        for position, place in enumerate(places):
+            Looked.objects.create(
+                arrival=arrival, uuid=uuid5(uuid, str(position)) if position else uuid, place=place, actor=actor, at=at
+            )
+        tell(arrival, "arrival.looked", actor=actor, at=at, after={"places": list(places)})

@@ -5,7 +5,7 @@ from collections import defaultdict
 from django.db.models import Count, F, Q, Sum
 
 from receiving.enums import COUNTING_RESULTS, DiscrepancyState, Kind, PiecesUnit
-from receiving.models import Carton, Discrepancy, Refusal, Scan, Shipment, ShipmentCarrier, TallyTap
+from receiving.models import Carton, Discrepancy, Refusal, Scan, Shipment, ShipmentCarrier, Store, TallyTap
 from receiving.squaring import Bucket, Squaring, square
 
 
@@ -147,6 +147,22 @@ def stores_tally(arrival):
         .annotate(expected=Sum("expected"), received=Sum("received"))
         .order_by("store__number")
     )
+
+
+def missing_by_store(shipment):
+    """(store, pieces) still outstanding and not yet declared short, where stores are tallied."""
+    facts = SquaringFacts([shipment])
+    declared = dict(
+        Discrepancy.objects.live()
+        .filter(shipment=shipment, kind=Kind.SHORT)
+        .values_list("store")
+        .annotate(n=Sum("quantity"))
+    )
+    stores = Store.objects.in_bulk(facts.cartons[shipment.pk])
+    for store, (expected, received) in facts.cartons[shipment.pk].items():
+        counted = received + facts.tallies[shipment.pk].get(store, 0)
+        if (missing := expected - counted - declared.get(store, 0)) > 0:
+            yield stores[store], missing
 
 
 def missing_cartons(shipment):

@@ -17,7 +17,7 @@ from receiving import discrepancies, dock, evidence, queries, sheet
 from receiving.documents.pdf import DocumentNotMade
 from receiving.enums import ArrivalState, DeliveryWay, MomentKind, SignOutcome
 from receiving.models import Counter, ExceptionSheet, SheetDelivery
-from receiving.refusals import Refused
+from receiving.refusals import ChangedMeanwhile, Refused
 
 
 class NotReleasable(Refused):
@@ -61,6 +61,31 @@ def bill_needs(shipment, squared):
         yield _("Bill %(bill)s and its load list differ by %(count)s: say why.") % (
             bill | {"count": f"{squared.difference:+d}"}
         )
+
+
+def declare_missing(shipment, *, seen, actor, at):
+    """Declare all that is missing of a bill short, if it is still the `seen` pieces somebody looked for.
+
+    Carton by carton where the list tells them apart, by store where stores were tallied, else as a number.
+    """
+    facts = queries.SquaringFacts([shipment])
+    missing = facts.square(shipment).missing
+    if missing != seen:
+        raise ChangedMeanwhile(
+            _("%(missing)s pieces are missing now, not %(seen)s. Reload the page and look again.")
+            % {"missing": missing, "seen": seen}
+        )
+    if not facts.cartons[shipment.pk] or facts.refused.get(shipment.pk):
+        return discrepancies.declare_short(shipment, quantity=missing, actor=actor, at=at)
+    if not facts.tallies[shipment.pk]:
+        cartons = queries.missing_cartons(shipment)
+        return discrepancies.declare_short(shipment, cartons=cartons, actor=actor, at=at)
+    with transaction.atomic():
+        return [
+            row
+            for store, quantity in queries.missing_by_store(shipment)
+            for row in discrepancies.declare_short(shipment, quantity=quantity, store=store, actor=actor, at=at)
+        ]
 
 
 def freeze(arrival, *, uuid, facts, actor, at):

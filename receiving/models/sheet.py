@@ -1,4 +1,5 @@
 from django.db import models
+from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
 from receiving.enums import CarrierReceipt, DeliveryWay, SignOutcome
@@ -36,6 +37,9 @@ class ExceptionSheet(Recorded, Evidence):
 
     def __str__(self):
         return f"R-{self.number:04d}"
+
+    def get_absolute_url(self):
+        return reverse("sheet", args=[self.site.code, self.number])
 
 
 class SheetDelivery(Recorded, Evidence):
