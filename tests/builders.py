@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from receiving import dock
 from receiving.enums import ArrivalState, Role, SealCondition
-from receiving.identifiers import sscc as sscc_codes
+from receiving.identifiers.gs1 import with_check_digit
 from receiving.models import Account, Carrier, Carton, DamageCode, Door, Membership, Person, Site, Store
 
 NOON = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
@@ -52,7 +52,7 @@ def make_code(site, code="CR", **fields):
 
 def sscc(serial, prefix="19521234"):
     """A valid serial shipping container code with the demonstration prefix."""
-    return sscc_codes.with_check_digit(f"{prefix}{serial:09d}")
+    return with_check_digit(f"{prefix}{serial:09d}")
 
 
 def make_arrival(site, *, actor, state=ArrivalState.EXPECTED, at=NOON, pieces=None, account=None, **facts):
