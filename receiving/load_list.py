@@ -213,7 +213,7 @@ def receive_file(shipment, *, uuid, upload, filename, actor, at):
 def content(load_list):
     """The kept bytes, after their hash was checked."""
     try:
-        with load_list.file.open("rb") as kept:
+        with load_list.file.storage.open(load_list.file.name, "rb") as kept:
             data = kept.read()
     except OSError as error:
         raise Refused(

@@ -75,6 +75,7 @@ UN_NUMBER = re.compile(r"(UN|NA|ID)?\s?\d{4}", re.IGNORECASE)
 TOTAL = re.compile(r"(grand |sub ?)?total(es)?( general)?:?", re.IGNORECASE)
 
 MAX_LABEL, MAX_STORE, MAX_ORDER, MAX_DESCRIPTION = 48, 12, 40, 120
+FEW = 5
 MAX_PIECES, MAX_UNITS = 9_999, 1_000_000
 # Control characters, invisible ones, and those that turn the reading direction.
 UNSEEN = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u200b-\\u200f\\u2028-\\u202e\\u2060-\\u2069\\ufeff\\ud800-\\udfff]")
@@ -260,11 +261,19 @@ def read_label(text: str) -> str:
     if not tidied:
         raise Unfit("label_missing", _("The carton id is missing. Every row needs one."))
     if damage := identifiers.spreadsheet_damage(tidied):
-        raise Unfit("spreadsheet_damage", damage)
+        raise unfit(damage)
+    return scanned(tidied)
+
+
+def scanned(text: str) -> str:
     try:
-        return identifiers.read_scan(tidied).label
+        return identifiers.read_scan(text).label
     except identifiers.NotValid as why:
-        raise Unfit(why.code, str(why)) from why
+        raise unfit(why) from why
+
+
+def unfit(why: identifiers.NotValid | identifiers.Caution) -> Unfit:
+    return Unfit(why.code, _(why.sentence).format(**why.params))
 
 
 def is_plain_sscc(text: str) -> bool:
@@ -283,7 +292,7 @@ def read_marked_label(text: str, mark: Mark) -> str:
             "not_text", _("The cell is no text (%(kind)s). Format it as text and type the id anew.") % {"kind": mark}
         )
     if damage := identifiers.spreadsheet_damage(text, is_number_cell=True):
-        raise Unfit("spreadsheet_damage", damage)
+        raise unfit(damage)
     if not text.isdigit():
         raise Unfit("not_text", _("The cell is a number with a sign. Format it as text and type the id anew."))
     return read_label(text)
@@ -587,10 +596,25 @@ class _Rows:
         values = [known[text] for text in cells]
         for row, mark in self.marks.get(self.mapping["label"], {}).items():
             values[row] = attempt(read_marked_label, cells[row], mark)
+        self.spare_other_numbers(cells, values)
         self.note_unfit("label", cells, values)
         self.check_rounded(cells, values)
         self.check_zeros(values)
         return values
+
+    def spare_other_numbers(self, cells, values) -> None:
+        """One number in ten of 16 or 17 digits looks like a code without its zeros. Where few of many do, none is."""
+        suspects = [row for row, value in enumerate(values) if isinstance(value, Unfit) and value.code == "lost_zeros"]
+        if not suspects:
+            return
+        alike = sum(isinstance(value, str) and len(value) in (16, 17) and value.isdigit() for value in values)
+        if alike < FEW or len(suspects) > alike / 2:
+            return
+        for row in suspects:
+            values[row] = attempt(scanned, cells[row])
+        self.remarks.append(
+            _("Carton ids of 16 or 17 digits were taken as they are, not as codes that lost zeros in front.")
+        )
 
     def check_zeros(self, values) -> None:
         """Zeros in front leave no trace once they are lost; say where that may have happened."""
