@@ -114,6 +114,15 @@ class Preview:
         return self.reading.manifest.bad_lines
 
     @property
+    def headline(self):
+        good = ngettext("%(count)s row is good", "%(count)s rows are good", self.good_rows)
+        good %= {"count": f"{self.good_rows:,}"}
+        if not self.bad_rows:
+            return good
+        bad = ngettext("%(count)s is not", "%(count)s are not", self.bad_rows) % {"count": f"{self.bad_rows:,}"}
+        return f"{good}, {bad}"
+
+    @property
     def sample(self) -> list[Line]:
         return self.full.manifest.lines[:SAMPLE]
 

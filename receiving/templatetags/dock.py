@@ -5,7 +5,7 @@ import uuid
 from django import template
 from django.templatetags.static import static
 from django.utils import timezone
-from django.utils.formats import date_format
+from django.utils.formats import date_format, number_format
 from django.utils.html import format_html
 
 from receiving import identifiers
@@ -45,6 +45,12 @@ def clock_time(value):
 @register.filter
 def day(value):
     return date_format(value, "D j M Y") if value else ""
+
+
+@register.filter
+def short(number):
+    """A decimal without idle zeros: 12.5, not 12.500."""
+    return "" if number is None else number_format(f"{number.normalize():f}", force_grouping=True)
 
 
 @register.filter
