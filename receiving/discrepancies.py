@@ -258,7 +258,7 @@ def describe_reroute(piece):
 
 def create(piece, *, arrival, uuid, actor, at, found_at):
     """Number and store a new piece with its first version and event."""
-    found_at = min(found_at or at, at)
+    found_at = believable(found_at, arrival, at)
     piece.arrival, piece.site, piece.uuid = arrival, arrival.site, uuid
     piece.found_at, piece.logged_at, piece.logged_by = found_at, at, actor
     piece.after_release = arrival.state == ArrivalState.RELEASED
@@ -270,6 +270,13 @@ def create(piece, *, arrival, uuid, actor, at, found_at):
         told |= {"number": piece.number, "found_at": found_at, "after_release": piece.after_release}
         tell(piece, f"piece.{piece.kind}", actor=actor, at=at, after=told)
     return piece
+
+
+def believable(found_at, arrival, at):
+    """The device's word for when it was found, unless its clock is ahead of ours or before the unloading."""
+    if found_at is None or found_at > at or (arrival.unloading_at and found_at < arrival.unloading_at):
+        return at
+    return found_at
 
 
 def guarded(piece, write):
@@ -792,17 +799,32 @@ def mark_found(piece, *, actor, at, note="", where="", credit=True):
             actor=actor,
             at=at,
         )
-        if credit:
-            credit_carton(found, uuid=derived(piece, "found"), actor=actor, at=at)
+        for position in range(found.quantity if credit and found.carton_id else 0):
+            credit_carton(found, uuid=derived(piece, f"found {position}"), actor=actor, at=at)
     return found
 
 
 def credit_carton(piece, *, uuid, actor, at):
-    """The piece's carton is here: count it on its own trailer, unless it is counted in full."""
+    """The piece's carton is here: count it on its own trailer, unless it is counted in full, and find its short."""
     from receiving import counting  # noqa: PLC0415  a scanned carton that was short is found: each calls the other
 
-    if piece.carton_id and piece.carton.received < piece.carton.expected:
-        counting.receive_logged(piece.carton, seen_at=piece.arrival, uuid=uuid, actor=actor, at=at)
+    carton = piece.carton
+    if carton is None or carton.received >= carton.expected:
+        return
+    short = Discrepancy.objects.live().filter(carton=carton, kind=Kind.SHORT).exclude(pk=piece.pk).first()
+    if short:
+        one_found(fresh(short), note=_("logged as %(piece)s") % {"piece": piece}, actor=actor, at=at)
+    counting.receive_logged(carton, seen_at=piece.arrival, uuid=uuid, actor=actor, at=at)
+
+
+def one_found(short, *, note="", actor, at):
+    """One piece of a short turned up and is counted by the caller: the short is found, or is one less."""
+    if short.quantity == 1:
+        return mark_found(short, note=note, credit=False, actor=actor, at=at)
+    values = {"quantity": short.quantity - 1}
+    return change(
+        short, values=values, state=DiscrepancyState.OPEN, verb="piece.found", reason=note, actor=actor, at=at
+    )
 
 
 def match_over_short(over, short, *, actor, at):

@@ -43,6 +43,17 @@ from receiving.views.shared import at_site, done, invalid, once, refuse, wants_j
 
 MOST_PHOTOS = 20
 RECENT = 12
+FOLDED = (
+    "where_found",
+    "extent",
+    "disposition",
+    "knowingly",
+    "units_good",
+    "units_hurt",
+    "quantity",
+    "no_photo_reason",
+    "note",
+)
 
 
 # --- photos that come with a form -------------------------------------------------------------------------------------
@@ -207,23 +218,22 @@ def log_trailer(request, number):
                 at=timezone.now(),
                 **form.told(),
             )
-            return after_logging(request, piece, form)
+            return after_logging(request, arrival, piece, form)
         except Refused as why:
             status, existing = refuse(form, why), getattr(why, "piece", None)
     return invalid(request, "receiving/log.html", log_page(arrival, form, existing=existing), form, status=status)
 
 
-def after_logging(request, piece, form):
+def after_logging(request, arrival, piece, form):
     pictures = keep_pictures(request, piece, purpose=form.purpose())
     words = _("%(piece)s is logged: %(kind)s.") % {"piece": piece, "kind": piece.get_kind_display()}
-    if str(piece.arrival.number) not in request.path.split("/"):
+    if piece.arrival_id != arrival.pk:
         words += " " + _("Its carton belongs to trailer %(trailer)s and is credited there.") % {
             "trailer": piece.arrival.trailer_number
         }
-    needs_look = piece.after_release or matching.elsewhere(piece) or matching.shorts_for(piece)
-    to = (
-        piece.get_absolute_url() if needs_look else reverse("log_trailer", args=[piece.site.code, piece.arrival.number])
-    )
+    to = reverse("log_trailer", args=[arrival.site.code, arrival.number])
+    if piece.after_release or matching.shorts_for(piece) or matching.elsewhere(piece):
+        to = piece.get_absolute_url()
     return logged(request, piece, pictures, to=to, words=words)
 
 
@@ -242,7 +252,8 @@ def log_page(arrival, form, *, existing=None, piece=None):
         "ticked": [str(value) for value in form["codes"].value() or []],
         "stores": Store.objects.filter(site=arrival.site, active=True).order_by("number").values("number", "name"),
         "bills": form.fields["shipment"].queryset,
-        "stopped": arrival.state == ArrivalState.RELEASED,
+        "late": arrival.state == ArrivalState.RELEASED,
+        "details_open": any(name in form.errors for name in FOLDED) if form.is_bound else False,
     }
 
 
@@ -271,10 +282,9 @@ def set_aside(request, number):
             return logged(request, piece, keep_pictures(request, piece), to=to, words=words)
         except Refused as why:
             status = refuse(form, why)
-    full = LogForm(arrival=arrival, initial={"label": request.POST.get("label", "")[:100]})
-    full._errors = form.errors
-    full.is_bound = True
-    full.data, full.cleaned_data = request.POST, {}
+    full = LogForm(request.POST, arrival=arrival)
+    full.errors.clear()
+    full.errors.update(form.errors)
     return invalid(request, "receiving/log.html", log_page(arrival, full), form, status=status)
 
 
@@ -294,14 +304,14 @@ def piece_complete(request, number):
     form, existing, status = LogForm(request.POST, arrival=piece.arrival, piece=piece), None, 422
     if form.is_valid():
         try:
-            piece = discrepancies.complete(
+            completed = discrepancies.complete(
                 piece,
                 version=form.cleaned_data["version"],
                 actor=request.user,
                 at=timezone.now(),
                 **form.told(),
             )
-            return after_logging(request, piece, form)
+            return after_logging(request, piece.arrival, completed, form)
         except Refused as why:
             status, existing = refuse(form, why), getattr(why, "piece", None)
     page = log_page(piece.arrival, form, existing=existing, piece=piece)
