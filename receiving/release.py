@@ -26,8 +26,9 @@ class NotReleasable(Refused):
     status = 409
 
 
-def what_release_needs(arrival):
+def what_release_needs(arrival, squarings=None):
     """Sentences for what stands between this trailer and its release; empty when nothing does."""
+    squarings = squarings or queries.squarings(arrival)
     needs = []
     if waiting := queries.open_set_asides(arrival).count():
         needs.append(
@@ -38,7 +39,7 @@ def what_release_needs(arrival):
             )
             % {"count": waiting}
         )
-    for shipment, squared in queries.squarings(arrival).items():
+    for shipment, squared in squarings.items():
         needs += bill_needs(shipment, squared)
     for piece in sheet.live_pieces(arrival).prefetch_related("photos"):
         needs += [f"{piece}: {sentence}" for sentence in discrepancies.what_is_missing(piece)]

@@ -68,7 +68,7 @@ def square_context(request, arrival, **extra):
         "bills": bills,
         "total": total,
         "places_looked": looked_places(arrival),
-        "needs": release.what_release_needs(arrival) if arrival.state != ArrivalState.RELEASED else [],
+        "needs": release.what_release_needs(arrival, squarings) if arrival.state != ArrivalState.RELEASED else [],
         "set_asides": queries.open_set_asides(arrival),
         "shorts": arrival.discrepancies.filter(kind=Kind.SHORT).select_related("carton", "store").order_by("number"),
     } | extra
@@ -181,12 +181,13 @@ def let_go(request, number):
 
 
 def release_context(arrival, form):
+    squarings = queries.squarings(arrival)
     return {
         "arrival": arrival,
         "back": to_square(arrival),
         "form": form,
-        "needs": release.what_release_needs(arrival),
-        "total": queries.trailer_squaring(arrival),
+        "needs": release.what_release_needs(arrival, squarings),
+        "total": sum(squarings.values(), Squaring()),
         "counted": arrival.state == ArrivalState.COUNTED,
         "photo_url": reverse("photo_upload", args=[arrival.site.code, arrival.number]),
         "photo_uuid": uuid4(),

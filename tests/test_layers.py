@@ -1,0 +1,74 @@
+"""The import order of DEVELOPERS.md, held: each module imports only what stands below it."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+LAYERS = [
+    {"enums", "identifiers", "clock", "documents", "squaring", "refusals", "triggers", "converters"},
+    {"models"},
+    {"rules", "evidence", "queries", "paging"},
+    {"matching", "search", "history", "verification", "people", "setup"},
+    {"photos", "load_list", "dock", "counting", "discrepancies", "sheet", "release", "erasure", "demo"},
+    {"forms", "filters", "middleware", "context", "templatetags", "checks"},
+    {"views", "admin", "management", "apps"},
+    {"urls"},
+]
+ORDER = {name: height for height, names in enumerate(LAYERS) for name in names}
+ONLY_HERE = {
+    "weasyprint": {"receiving/documents/pdf.py"},
+    "openpyxl": {"receiving/documents/xlsx.py", "receiving/documents/tables.py"},
+    "PIL": {"receiving/photos.py", "receiving/documents/pdf.py"},
+    "zoneinfo": {"receiving/clock.py", "receiving/models/site.py"},
+}
+FILES = [
+    path.relative_to(ROOT)
+    for app in ("receiving", "claims")
+    for path in sorted((ROOT / app).rglob("*.py"))
+    if "migrations" not in path.parts
+]
+
+
+def imported(path):
+    """Every module name a file imports, wherever in the file."""
+    for node in ast.walk(ast.parse((ROOT / path).read_text())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def layer(module):
+    parts = module.split(".")
+    return ORDER.get(parts[1]) if len(parts) > 1 else None
+
+
+@pytest.mark.parametrize("path", FILES, ids=str)
+def test_a_module_imports_only_what_stands_below_it(path):
+    own = path.with_suffix("").as_posix().replace("/", ".")
+    assert path.parts[0] != "receiving" or path.name == "__init__.py" or layer(own) is not None, f"{own} has no layer"
+    for module in imported(path):
+        if not module.startswith("receiving.") or layer(module) is None or layer(own) is None:
+            continue
+        assert layer(module) <= layer(own), f"{own} imports {module}"
+
+
+@pytest.mark.parametrize("path", [path for path in FILES if path.parts[0] == "receiving"], ids=str)
+def test_receiving_knows_nothing_of_claims_or_config(path):
+    assert not [module for module in imported(path) if module.split(".")[0] in {"claims", "config", "tests"}]
+
+
+@pytest.mark.parametrize("path", FILES, ids=str)
+def test_heavy_or_dangerous_libraries_have_one_home(path):
+    for module in imported(path):
+        homes = ONLY_HERE.get(module.split(".")[0])
+        assert homes is None or path.as_posix() in homes, f"{path} imports {module}"
+
+
+def test_leaves_know_no_model():
+    for path in FILES:
+        if path.parts[0] == "receiving" and ORDER.get(path.with_suffix("").parts[1]) == 0:
+            assert not [m for m in imported(path) if m.startswith(("receiving.models", "django.db.models.query"))]
