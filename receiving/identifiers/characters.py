@@ -29,6 +29,7 @@ def ascii_capitals(text: str) -> str:
 
 
 def single_spaced(text: str) -> str:
+    """Every run of blanks, and of the separators that split takes for blanks, as one blank."""
     return " ".join(text.split())
 
 

@@ -22,13 +22,14 @@ from receiving.identifiers.errors import ControlCharacters, Empty, Several, TooL
 MAX_LABEL = 48
 SEPARATOR = "\x1d"
 GS1_SYMBOLOGIES = {"]C1", "]e0", "]d2", "]Q3", "]J1"}
-PRINTED = re.compile(r"\((\d{2,4})\)([^(]*)")
+PRINTED = re.compile(r"\(\s*(\d{2,4})\s*\)([^(]*)")
 # Element strings that need no separator after them: characters including the application identifier, by its start.
 PREDEFINED = (
     {"00": 20, "01": 16, "02": 16, "03": 16, "04": 18, "20": 4, "41": 16}
     | {str(ai): 8 for ai in range(11, 20)}
     | {str(ai): 10 for ai in range(31, 37)}
 )
+SHORTEST = 3
 
 
 @dataclass(frozen=True)
@@ -85,17 +86,14 @@ def read_elements(text: str, *, is_gs1: bool) -> tuple[str, str] | None:
 
 def element_strings(text: str) -> Iterator[tuple[str, str]]:
     """(first two digits of the identifier, the rest) of each element string in a GS1 symbol."""
-    while text:
-        if length := PREDEFINED.get(text[:2]):
-            piece, rest = text[:length], text[length:]
-            if text.startswith("00") and SEPARATOR not in rest[:1] and 0 < len(rest.split(SEPARATOR)[0]) < 3:
-                # Too short for another element: one or two digits too many.
-                piece, _, rest = text.partition(SEPARATOR)
-            rest = rest.removeprefix(SEPARATOR)
-        else:
-            piece, _, rest = text.partition(SEPARATOR)
-        yield piece[:2], piece[2:]
-        text = rest
+    for part in text.split(SEPARATOR):
+        while part:
+            length = PREDEFINED.get(part[:2], len(part))
+            if part.startswith("00") and len(part) < length + SHORTEST:
+                # What is left is no further element but digits too many.
+                length = len(part)
+            yield part[:2], part[2:length]
+            part = part[length:]
 
 
 def read_plain(text: str, *, is_gs1: bool) -> tuple[str, str]:
@@ -105,9 +103,9 @@ def read_plain(text: str, *, is_gs1: bool) -> tuple[str, str]:
     digits = text.replace(" ", "")
     if is_digits(digits) and len(sscc.compact(digits)) == sscc.LENGTH and (not is_gs1 or sscc.is_valid(digits)):
         return "sscc", sscc.validate(digits)
-    if is_digits(text) and gtin.is_valid(text):
-        return "gtin", text
-    label = single_spaced(capitals(text.replace(SEPARATOR, " ")))
+    if is_digits(digits) and gtin.is_valid(digits):
+        return "gtin", digits
+    label = single_spaced(capitals(text))
     if len(label) > MAX_LABEL:
         raise TooLong(label, length=len(label), most=MAX_LABEL)
     return "label", label

@@ -79,7 +79,10 @@ def test_every_kind_of_number_has_the_same_verbs(name):
         f"]d202{GTIN14}3712{GS}00{CARTON}",
         f"]d210LOT7{GS}00{CARTON}",
         f"(02){GTIN14}(37)12(00){CARTON}",
+        f"]d202{GTIN14}{GS}00{CARTON}",
+        f"]d2200100{CARTON}",
         f"]d200{CARTON}00{CARTON}",
+        f"( 00 ) {CARTON}",
         "１９５２１２３４００００００００１０",
     ],
 )
@@ -106,6 +109,7 @@ def test_what_the_scanner_called_the_symbol_is_kept(raw, symbology):
         ("]E09521234543213", "9521234543213"),
         ("9521234543213", "9521234543213"),
         ("614141000036", "614141000036"),
+        ("6 14141 00003 6", "614141000036"),
     ],
 )
 def test_a_trade_item_number_is_recognised_and_kept_as_it_came(raw, label):
@@ -123,6 +127,7 @@ def test_a_trade_item_number_is_recognised_and_kept_as_it_came(raw, label):
         ("(01)123", "(01)123"),
         ("9521234543214", "9521234543214"),
         ("12-345678-9012-345678", "12-345678-9012-345678"),
+        ("9-521234-543213", "9-521234-543213"),
         ("000000000000000001234", "000000000000000001234"),
         ("0012345", "0012345"),
         ("Ñandú 4", "ÑANDÚ 4"),
@@ -150,6 +155,7 @@ def test_a_label_that_only_looks_odd_is_taken_as_it_is(raw, label):
         (f"(01){GTIN14[:-1]}4", WrongCheckDigit, "should be 3"),
         (f"]C100{CARTON[:-1]}", WrongLength, "has 17 digits, not 18"),
         (f"]C100{CARTON}5", WrongLength, "has 19 digits, not 18"),
+        (f"]C100{CARTON}55", WrongLength, "has 20 digits, not 18"),
         (f"]C100{CARTON}5{GS}10LOT7", WrongLength, "has 19 digits, not 18"),
         ("(00)19521234000000001O", WrongForm, "not written as 18 digits"),
         (f"(00){CARTON}(00){OTHER_CARTON}", Several, "Scan one label at a time"),
