@@ -29,7 +29,9 @@ class SignForm(forms.Form):
     """How the driver answered, and what the carrier's own receipt says."""
 
     outcome = forms.ChoiceField(label=_("The driver"), widget=forms.RadioSelect)
-    signer = forms.CharField(label=_("Driver's name"), max_length=80, required=False)
+    signer = forms.CharField(
+        label=_("Driver's name"), max_length=80, required=False, widget=forms.TextInput(attrs={"class": "asked"})
+    )
     employer = forms.CharField(label=_("Drives for"), max_length=120, required=False)
     signature = forms.CharField(widget=forms.HiddenInput, required=False, max_length=400_000)
     typed = forms.BooleanField(label=_("The typed name is the signature"), required=False)
@@ -37,10 +39,13 @@ class SignForm(forms.Form):
         label=_("Witness"),
         max_length=80,
         required=False,
+        widget=forms.TextInput(attrs={"class": "asked"}),
         help_text=_("Needed when the driver refuses to sign or is not there."),
     )
     carrier_receipt = forms.ChoiceField(
-        label=_("The carrier's own receipt"), choices=CarrierReceipt.choices, widget=forms.RadioSelect
+        label=_("The carrier's own receipt"),
+        choices=CarrierReceipt.choices,
+        widget=forms.RadioSelect(attrs={"class": "wide"}),
     )
 
     def __init__(self, *args, dropped=False, **kwargs):
