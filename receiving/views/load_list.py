@@ -2,11 +2,11 @@
 
 from django.contrib import messages
 from django.db.models import Count, Q, Sum
-from django.http import FileResponse, Http404
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.http import urlencode
+from django.utils.http import content_disposition_header, urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
@@ -323,14 +323,11 @@ def difference(request, number, shipment_pk):
 def file(request, number, shipment_pk, list_pk):
     """The file as it was uploaded, byte for byte, to be saved and never shown by the browser."""
     found = find(request, number, shipment_pk, list_pk)
-    if not found.file:
-        raise Http404
     try:
-        load_list.content(found)
+        data = load_list.content(found)
     except Refused as why:
         return problem(request, 410, why.code, why.message)
-    answer = FileResponse(
-        found.file.open("rb"), as_attachment=True, filename=found.name, content_type="application/octet-stream"
-    )
+    answer = HttpResponse(data, content_type="application/octet-stream")
+    answer["Content-Disposition"] = content_disposition_header(True, found.name)
     answer["X-Content-Type-Options"] = "nosniff"
     return answer
