@@ -128,7 +128,7 @@ DATABASES = {
     )
 }
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
-    DATABASES["default"]["OPTIONS"] = SQLITE_OPTIONS
+    DATABASES["default"] |= {"ENGINE": "receiving.fair_sqlite", "OPTIONS": SQLITE_OPTIONS}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 MEDIA_ROOT = DATA_DIR / "files"

@@ -7,13 +7,13 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 LAYERS = [
-    {"enums", "identifiers", "clock", "documents", "squaring", "refusals", "triggers", "converters"},
+    {"enums", "identifiers", "clock", "documents", "squaring", "refusals", "triggers", "converters", "fair_sqlite"},
     {"models"},
     {"rules", "evidence", "queries", "paging"},
     {"matching", "search", "history", "verification", "people", "setup"},
-    {"photos", "load_list", "dock", "counting", "discrepancies", "sheet", "release", "erasure", "demo"},
+    {"photos", "load_list", "dock", "counting", "discrepancies", "sheet", "release", "erasure"},
     {"forms", "filters", "middleware", "context", "templatetags", "checks"},
-    {"views", "admin", "management", "apps"},
+    {"views", "admin", "management", "apps", "demo"},
     {"urls"},
 ]
 ORDER = {name: height for height, names in enumerate(LAYERS) for name in names}
