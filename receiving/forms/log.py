@@ -2,6 +2,7 @@
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy as _l
 
@@ -31,7 +32,13 @@ DAMAGE_FIELDS = ("codes", "extent", "units_good", "units_hurt", "hazmat", "food"
 def worded(model, name, **options):
     """A text field with the model's own words and length."""
     field = model._meta.get_field(name)
-    return forms.CharField(label=field.verbose_name, max_length=field.max_length, required=False, **options)
+    options = {"label": capfirst(field.verbose_name), "required": False} | options
+    return forms.CharField(max_length=field.max_length, **options)
+
+
+def needed(label, sentence, **options):
+    """A text that cannot be left out; `sentence` says why."""
+    return forms.CharField(label=label, error_messages={"required": sentence}, **options)
 
 
 def choice(choices, label, **options):
@@ -59,26 +66,26 @@ class PieceForm(forms.Form):
     label = worded(
         Discrepancy, "label", widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"})
     )
-    shipment = forms.ModelChoiceField(label=_l("bill"), queryset=None, required=False)
+    shipment = forms.ModelChoiceField(label=_l("Bill"), queryset=None, required=False)
     codes = forms.ModelMultipleChoiceField(
-        label=_l("what the damage is"), queryset=None, required=False, widget=forms.CheckboxSelectMultiple
+        label=_l("What the damage is"), queryset=None, required=False, widget=forms.CheckboxSelectMultiple
     )
-    damaged_too = forms.BooleanField(label=_l("damaged too"), required=False)
-    extent = choice(Extent.choices, _l("how far it goes"))
-    quantity = forms.IntegerField(label=_l("pieces"), min_value=1, max_value=9999, required=False)
-    store = StoreNumberField(label=_l("store printed first"))
-    new_store = StoreNumberField(label=_l("new store"))
+    damaged_too = forms.BooleanField(label=_l("Damaged too"), required=False)
+    extent = choice(Extent.choices, _l("How far it goes"))
+    quantity = forms.IntegerField(label=_l("Pieces"), min_value=1, max_value=9999, required=False)
+    store = StoreNumberField(label=_l("Store printed first"))
+    new_store = StoreNumberField(label=_l("New store"))
     reroute_authority = forms.ChoiceField(
-        label=_l("who says so"),
+        label=_l("Who says so"),
         choices=RerouteAuthority.choices,
         initial=RerouteAuthority.LABEL,
         required=False,
         widget=forms.RadioSelect,
     )
-    units_good = forms.IntegerField(label=_l("units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_l("units hurt"), min_value=0, max_value=99999, required=False)
-    hazmat = forms.BooleanField(label=_l("hazardous material"), required=False)
-    food = forms.BooleanField(label=_l("it is food"), required=False)
+    units_good = forms.IntegerField(label=_l("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = forms.IntegerField(label=_l("Units hurt"), min_value=0, max_value=99999, required=False)
+    hazmat = forms.BooleanField(label=_l("Hazardous material"), required=False)
+    food = forms.BooleanField(label=_l("It is food"), required=False)
     no_photo_reason = worded(Discrepancy, "no_photo_reason")
     note = worded(Discrepancy, "note", widget=forms.Textarea(attrs={"rows": 2}))
 
@@ -147,25 +154,25 @@ class LogForm(PieceForm):
     """One piece, logged or completed."""
 
     kind = forms.ChoiceField(
-        label=_l("what is wrong"),
+        label=_l("What is wrong"),
         choices=LOGGED_KINDS,
         widget=forms.RadioSelect,
         error_messages={"required": _l("Choose what is wrong: damaged, over or rerouted.")},
     )
     disposition = forms.ChoiceField(
-        label=_l("what happens with it"),
+        label=_l("What happens with it"),
         choices=[("", _l("as usual for this damage")), *Disposition.choices],
         required=False,
     )
-    where_found = choice(WhereFound.choices, _l("where found"))
-    in_place = forms.BooleanField(label=_l("photographed in the trailer, before moving it"), required=False)
+    where_found = choice(WhereFound.choices, _l("Where found"))
+    in_place = forms.BooleanField(label=_l("Photographed in the trailer, before moving it"), required=False)
     stop = forms.ChoiceField(
-        label=_l("is it dangerous or stolen?"),
+        label=_l("Is it dangerous or stolen?"),
         choices=[("", _l("no")), *STOPS],
         required=False,
         widget=forms.RadioSelect,
     )
-    called = forms.CharField(label=_l("who was called"), max_length=120, required=False)
+    called = forms.CharField(label=_l("Who was called"), max_length=120, required=False)
     knowingly = forms.BooleanField(label=_l("I know, and it is to be so"), required=False)
     found_at = forms.DateTimeField(required=False, widget=forms.HiddenInput)
     version = forms.IntegerField(required=False, widget=forms.HiddenInput)
@@ -203,7 +210,7 @@ class VersionForm(forms.Form):
 class AmendForm(PieceForm):
     """A correction. Only what the piece's kind needs is asked."""
 
-    reason = forms.CharField(label=_l("why it is corrected"), max_length=300, required=False)
+    reason = needed(_l("Why it is corrected"), _l("Say why it is corrected."), max_length=300)
     version = forms.IntegerField(widget=forms.HiddenInput)
 
     def __init__(self, *args, piece, **kwargs):
@@ -250,12 +257,12 @@ class AmendForm(PieceForm):
 
 
 class VoidForm(forms.Form):
-    reason = forms.CharField(label=_l("why it is voided"), max_length=300, required=False)
+    reason = needed(_l("Why it is voided"), _l("Say why the piece is voided."), max_length=300)
 
 
 class AttributeForm(VersionForm):
-    where_found = choice(WhereFound.choices, _l("where found"), widget=forms.RadioSelect)
-    attribution = choice(Attribution.choices, _l("attributed to"), widget=forms.RadioSelect)
+    where_found = choice(WhereFound.choices, _l("Where found"), widget=forms.RadioSelect)
+    attribution = choice(Attribution.choices, _l("Attributed to"), widget=forms.RadioSelect)
     attribution_reason = worded(Discrepancy, "attribution_reason")
     not_in_place_reason = worded(Discrepancy, "not_in_place_reason")
 
@@ -266,7 +273,7 @@ class AttributeForm(VersionForm):
 
 class FindingForm(forms.Form):
     kind = forms.ChoiceField(
-        label=_l("what was done"),
+        label=_l("What was done"),
         widget=forms.RadioSelect,
         choices=[
             (kind.value, kind.label)
@@ -281,8 +288,8 @@ class FindingForm(forms.Form):
         ],
     )
     by_name = worded(Finding, "by_name")
-    units_good = forms.IntegerField(label=_l("units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_l("units hurt"), min_value=0, max_value=99999, required=False)
+    units_good = forms.IntegerField(label=_l("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = forms.IntegerField(label=_l("Units hurt"), min_value=0, max_value=99999, required=False)
     packaging_outside = worded(Finding, "packaging_outside")
     packaging_inside = worded(Finding, "packaging_inside")
     text = worded(Finding, "text", widget=forms.Textarea(attrs={"rows": 3}))
@@ -292,10 +299,15 @@ class FindingForm(forms.Form):
 
 
 class StoreReportForm(forms.Form):
-    by_name = worded(Finding, "by_name")
-    units_good = forms.IntegerField(label=_l("units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_l("units hurt"), min_value=0, max_value=99999, required=False)
-    text = worded(Finding, "text", widget=forms.Textarea(attrs={"rows": 3}))
+    by_name = needed(_l("By whom at the store"), _l("Write by whom."), max_length=80)
+    units_good = forms.IntegerField(label=_l("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = forms.IntegerField(label=_l("Units hurt"), min_value=0, max_value=99999, required=False)
+    text = needed(
+        _l("What the store found"),
+        _l("Write what was found."),
+        max_length=500,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
 
     def facts(self):
         return dict(self.cleaned_data)
@@ -303,29 +315,32 @@ class StoreReportForm(forms.Form):
 
 class DisposeForm(VersionForm):
     disposition = forms.ChoiceField(
-        label=_l("what happens with it"), choices=Disposition.choices, widget=forms.RadioSelect
+        label=_l("What happens with it"), choices=Disposition.choices, widget=forms.RadioSelect
     )
-    by_name = forms.CharField(label=_l("decided by"), max_length=80, required=False)
-    text = forms.CharField(label=_l("remark"), max_length=300, required=False)
+    by_name = forms.CharField(label=_l("Decided by"), max_length=80, required=False)
+    text = forms.CharField(label=_l("Remark"), max_length=300, required=False)
     knowingly = forms.BooleanField(label=_l("I know, and it is to be so"), required=False)
 
 
 class FoodForm(VersionForm):
-    text = forms.CharField(
-        label=_l("on what ground it is safe"), max_length=300, required=False, widget=forms.Textarea(attrs={"rows": 3})
+    text = needed(
+        _l("On what ground it is safe"),
+        _l("Say on what ground it is safe."),
+        max_length=300,
+        widget=forms.Textarea(attrs={"rows": 3}),
     )
 
 
 class FoundForm(forms.Form):
-    where = forms.CharField(label=_l("where it was found"), max_length=100, required=False)
-    note = forms.CharField(label=_l("remark"), max_length=180, required=False)
+    where = forms.CharField(label=_l("Where it was found"), max_length=100, required=False)
+    note = forms.CharField(label=_l("Remark"), max_length=180, required=False)
 
 
 class MatchForm(forms.Form):
     """Which open short of this site the over is."""
 
     short = forms.ModelChoiceField(
-        label=_l("short"), queryset=None, to_field_name="number", widget=forms.RadioSelect, empty_label=None
+        label=_l("Which short it is"), queryset=None, to_field_name="number", widget=forms.RadioSelect, empty_label=None
     )
 
     def __init__(self, *args, over, **kwargs):

@@ -1,5 +1,6 @@
 """Logging pieces at a trailer, the pieces set aside, one piece's page and what is done with it: one address each."""
 
+import json
 import uuid as uuids
 from functools import wraps
 from urllib.parse import urlencode
@@ -39,7 +40,7 @@ from receiving.forms.log import (
 )
 from receiving.models import Arrival, Discrepancy, Finding, Photo, Store
 from receiving.refusals import ChangedMeanwhile, Refused
-from receiving.views.shared import at_site, done, invalid, once, refuse, wants_json
+from receiving.views.shared import at_site, done, form_errors, invalid, once, refuse, wants_json
 
 MOST_PHOTOS = 20
 RECENT = 12
@@ -106,13 +107,20 @@ def keep_pictures(request, piece, *, purpose=PhotoPurpose.PIECE):
 
 
 def logged(request, piece, pictures, *, to, words):
-    """Say what is now true: the piece by its number, its photos, and each photo that did not make it."""
+    """Say what is now true: the piece by its number, its photos, and each photo that did not make it.
+
+    A page that sends its form by script (`X-Page`) gets the JSON and finds the words on the page it goes to `next`.
+    """
     stored, refused = pictures
-    if wants_json(request):
-        data = piece_data(request, piece)
-        data["photos"] = [{"uuid": str(photo.uuid), "sha256": photo.sha256} for photo in stored]
-        data["refused"] = [{"name": name, "code": why.code, "message": why.message} for name, why in refused]
-        return JsonResponse(data, status=201)
+    if not wants_json(request) or "X-Page" in request.headers:
+        say(request, piece, stored, refused, words)
+    data = piece_data(request, piece) | {"next": to}
+    data["photos"] = [{"uuid": str(photo.uuid), "sha256": photo.sha256} for photo in stored]
+    data["refused"] = [{"name": name, "code": why.code, "message": why.message} for name, why in refused]
+    return done(request, to, data)
+
+
+def say(request, piece, stored, refused, words):
     if stored:
         words += " " + ngettext("%d photo is stored.", "%d photos are stored.", len(stored)) % len(stored)
     messages.success(request, words)
@@ -120,7 +128,6 @@ def logged(request, piece, pictures, *, to, words):
         messages.error(
             request, _("%(piece)s is kept, one photo is not. %(why)s") % {"piece": piece, "why": why.message}
         )
-    return redirect(to)
 
 
 def piece_data(request, piece):
@@ -221,7 +228,16 @@ def log_trailer(request, number):
             return after_logging(request, arrival, piece, form)
         except Refused as why:
             status, existing = refuse(form, why), getattr(why, "piece", None)
-    return invalid(request, "receiving/log.html", log_page(arrival, form, existing=existing), form, status=status)
+    return not_logged(request, form, status, arrival=arrival, existing=existing)
+
+
+def not_logged(request, form, status, *, arrival, existing, piece=None):
+    """The form again; where the carton is logged already, with the way to that piece."""
+    if existing and wants_json(request):
+        errors = [error | {"url": existing.get_absolute_url()} for error in form_errors(form)]
+        return JsonResponse({"errors": errors}, status=status)
+    page = log_page(arrival, form, existing=existing, piece=piece)
+    return invalid(request, "receiving/log.html", page, form, status=status)
 
 
 def after_logging(request, arrival, piece, form):
@@ -252,6 +268,7 @@ def log_page(arrival, form, *, existing=None, piece=None):
         "ticked": [str(value) for value in form["codes"].value() or []],
         "stores": Store.objects.filter(site=arrival.site, active=True).order_by("number").values("number", "name"),
         "bills": form.fields["shipment"].queryset,
+        "back": piece.get_absolute_url() if piece else arrival.get_absolute_url(),
         "late": arrival.state == ArrivalState.RELEASED,
         "details_open": any(name in form.errors for name in FOLDED) if form.is_bound else False,
     }
@@ -314,8 +331,7 @@ def piece_complete(request, number):
             return after_logging(request, piece.arrival, completed, form)
         except Refused as why:
             status, existing = refuse(form, why), getattr(why, "piece", None)
-    page = log_page(piece.arrival, form, existing=existing, piece=piece)
-    return invalid(request, "receiving/log.html", page, form, status=status)
+    return not_logged(request, form, status, arrival=piece.arrival, existing=existing, piece=piece)
 
 
 # --- one piece --------------------------------------------------------------------------------------------------------
@@ -341,6 +357,7 @@ def piece(request, number):
     hand = rules.LATE if piece.arrival.state == ArrivalState.RELEASED else rules.WORK
     live = piece.state == DiscrepancyState.OPEN
     context = {
+        "back": piece.arrival.get_absolute_url(),
         "piece": piece,
         "photos": piece.photos.all(),
         "codes": [{"code": code["code"], "words": history.code_words(code)} for code in piece.codes],
@@ -398,15 +415,17 @@ def tag(request, number):
 # --- what is done with a piece ----------------------------------------------------------------------------------------
 
 
-def act(request, piece, form, *, title, button, call, words, notes=(), danger=False):
+def act(request, piece, form, *, title, button, call, words, notes=(), danger=False, suggested=None):
     """GET shows the form; POST makes one domain call, and a refusal shows the form again with what was typed."""
     page = {
+        "back": piece.get_absolute_url(),
         "piece": piece,
         "form": form,
         "title": title,
         "button": button,
         "notes": list(notes),
         "danger": danger,
+        "suggested": suggested,
         "stores": Store.objects.filter(site=piece.site, active=True).order_by("number").values("number", "name"),
     }
     if request.method != "POST":
@@ -523,6 +542,7 @@ def piece_attribute(request, number):
             _("What is found on our own pallets or in staging is not the carrier's by default."),
             _("Found in the trailer: one photo before moving it, or the reason why there is none."),
         ],
+        suggested=json.dumps(discrepancies.SUGGESTED),
         call=lambda form: discrepancies.attribute(piece, **form.told(), **who(request)),
     )
 

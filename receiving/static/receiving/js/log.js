@@ -40,6 +40,8 @@ label.addEventListener("keydown", (event) => {
   (kinds.find((input) => input.checked) ?? kinds[0]).focus();
 });
 
+photos.classList.add("behind");
+
 // A phone's camera hands over one photo at a time and forgets the one before: keep them all.
 let kept = [];
 
@@ -57,7 +59,7 @@ function preview(file) {
   picture.alt = file.name;
   picture.src = URL.createObjectURL(file);
   picture.addEventListener("load", () => URL.revokeObjectURL(picture.src), { once: true });
-  picture.addEventListener("error", () => picture.remove(), { once: true });
+  picture.addEventListener("error", () => picture.replaceWith(file.name), { once: true });
   const drop = document.createElement("button");
   drop.type = "button";
   drop.className = "second";
