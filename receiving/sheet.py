@@ -133,7 +133,7 @@ def contents(arrival, *, release, number, at):
                 "bills": [bill(shipment, squared) for shipment, squared in queries.squarings(arrival).items()],
                 "total": squares(queries.trailer_squaring(arrival)),
                 "looked": sorted({row.get_place_display() for row in arrival.looks.all()}),
-                "pieces": [piece(row) for row in live_pieces(arrival).prefetch_related("photos")],
+                "pieces": [piece(row) for row in live_pieces(arrival).prefetch_related("photos__tombstone")],
                 "release": release
                 | {
                     "outcome_words": SignOutcome(release["outcome"]).label,
@@ -239,6 +239,7 @@ def piece(row):
                 "viewing_sha256": photo.viewing_sha256,
             }
             for photo in sorted(row.photos.all(), key=lambda photo: photo.pk)
+            if not hasattr(photo, "tombstone")
         ],
     }
 

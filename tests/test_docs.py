@@ -1,0 +1,46 @@
+"""DEVELOPERS.md and README.md name what is there; what they leave out fails here."""
+
+import re
+from pathlib import Path
+
+import pytest
+from django.apps import apps
+
+from receiving.enums import ArrivalState, DiscrepancyState, Kind
+
+ROOT = Path(__file__).resolve().parent.parent
+GUIDE = (ROOT / "DEVELOPERS.md").read_text()
+README = (ROOT / "README.md").read_text()
+COMMANDS = sorted(
+    path.stem for path in (ROOT / "receiving/management/commands").glob("*.py") if not path.stem.startswith("_")
+)
+
+
+@pytest.mark.parametrize("word", [*ArrivalState.values, *DiscrepancyState.values, *Kind.values])
+def test_the_glossary_names_every_state_and_kind(word):
+    assert f"`{word}`" in GUIDE
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_the_guide_names_every_command(command):
+    assert f"`{command}`" in GUIDE
+
+
+def test_every_setting_read_from_the_environment_is_in_the_readme():
+    settings = (ROOT / "config/settings.py").read_text()
+    names = set(re.findall(r"env(?:_flag|_list)?\(\"([A-Z_]+)\"", settings))
+    assert names
+    assert [name for name in sorted(names) if f"`{name}`" not in README] == []
+
+
+def test_every_module_of_the_import_order_exists():
+    named = set(re.findall(r"`([a-z_ ]+)`", GUIDE.split("## Import order")[1].split("##")[0]))
+    there = {path.stem for path in (ROOT / "receiving").iterdir()}
+    for line in named:
+        assert [word for word in line.split() if word not in there | {"weasyprint", "openpyxl"}] == []
+
+
+def test_the_guide_names_the_models_of_its_glossary():
+    models = {model.__name__ for model in apps.get_app_config("receiving").get_models()}
+    for row in re.findall(r"^\| (`[A-Za-z`, ]+`) \|", GUIDE, re.M):
+        assert set(re.findall(r"`(\w+)`", row)) <= models

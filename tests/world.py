@@ -1,0 +1,98 @@
+"""One small site with a record of every kind, and a person for every role there, at another site and at all sites."""
+
+import uuid
+from dataclasses import dataclass
+
+from receiving import discrepancies, release
+from receiving.enums import ArrivalState, Kind, Role
+from receiving.models import Arrival, Carton, Photo
+from tests.builders import (
+    NOON,
+    make_account,
+    make_arrival,
+    make_carrier,
+    make_cartons,
+    make_code,
+    make_door,
+    make_person,
+    make_seal,
+    make_site,
+    make_store,
+)
+
+
+@dataclass
+class World:
+    people: dict
+    records: dict
+
+    def args(self, needs):
+        """The arguments of an address: `trailer shipment` -> [3, 7]."""
+        return [self.records[need] for need in needs.split()]
+
+
+def build():
+    site, other = make_site("NOR"), make_site("SOU", time_zone="America/Denver")
+    people = {role.value: make_person(role, site, role.value) for role in Role}
+    people |= {f"other site's {role.value}": make_person(role, other, f"o-{role.value}") for role in Role}
+    people |= {f"all-sites {role.value}": make_person(role, None, f"a-{role.value}") for role in Role}
+    people["member of nothing"] = make_person(username="nobody")
+    return World(people, records(site, people["lead"]))
+
+
+def records(site, lead):
+    account = make_account("Juniper Home Stores")
+    store = make_store(site, account, "0417")
+    code = make_code(site)
+    trailer = make_arrival(site, actor=lead, state=ArrivalState.COUNTED, pieces=4, account=account)
+    shipment = trailer.shipments.get()
+    cartons = make_cartons(shipment, 4, stores=[store])
+    Carton.objects.filter(shipment=shipment).update(received=1)
+    piece = discrepancies.record(
+        trailer,
+        uuid=uuid.uuid4(),
+        kind=Kind.DAMAGED,
+        facts={"label": cartons[0].label},
+        codes=[code],
+        actor=lead,
+        at=NOON,
+    )
+    released, sheet = let_go(site, lead, account)
+    photo = Photo.objects.create(
+        site=site,
+        arrival=released,
+        actor=lead,
+        at=NOON,
+        purpose="trailer",
+        original="originals/none",
+        viewing="copies/none",
+        thumbnail="copies/none",
+        sha256="0" * 64,
+        viewing_sha256="0" * 64,
+        size=1,
+        format="JPEG",
+        width=1,
+        height=1,
+    )
+    return {
+        "trailer": trailer.number,
+        "released": released.number,
+        "shipment": shipment.pk,
+        "seal": make_seal(trailer, actor=lead).pk,
+        "piece": piece.number,
+        "sheet": sheet.number,
+        "photo": photo.uuid,
+        "code": code.pk,
+        "door": make_door(site).pk,
+        "store": store.pk,
+        "account": account.pk,
+        "carrier": make_carrier().pk,
+        "carton": cartons[0].pk,
+    }
+
+
+def let_go(site, lead, account):
+    arrival = make_arrival(site, actor=lead, state=ArrivalState.UNLOADING, pieces=2, account=account)
+    make_cartons(arrival.shipments.get(), 2, received=1, start=500)
+    sheet = release.release_clean(arrival, uuid=uuid.uuid4(), device="", actor=lead, at=NOON)
+    return Arrival.objects.get(pk=arrival.pk), sheet
