@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 GOAL = 3.0
 SIZES = (900, 20_000)
+HEADINGS = ["carton", "store", "order", "description", "pieces", "weight", "value", "units", "food", "fragile"]
 AT = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
 
 
