@@ -13,4 +13,17 @@ class SiteCode:
         return value
 
 
+class SetupList:
+    """The lists of `receiving.setup`, by name."""
+
+    regex = "codes|doors|stores|carriers|accounts"
+
+    def to_python(self, value):
+        return value
+
+    def to_url(self, value):
+        return value
+
+
 register_converter(SiteCode, "site")
+register_converter(SetupList, "list")

@@ -13,7 +13,7 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
-from django.db import models
+from django.db import models, transaction
 from django.utils import translation
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
@@ -112,12 +112,11 @@ def folder(kind, site, person):
     return f"setup/{site.pk}-{person.pk}-{kind.name}"
 
 
-def keep(upload, *, kind, site, actor):
-    """Read an uploaded file and keep its table, in place of the person's earlier one for this list. Returns its UUID."""
-    table = read_upload(upload)
+def keep(table, *, name, kind, site, actor):
+    """Keep a table as `read_upload` gave it, in place of the person's earlier one. Returns its UUID."""
     number = uuid.uuid4()
     found = {
-        "name": upload.name,
+        "name": name,
         "headings": list(table.headings),
         "rows": [list(row) for row in table.rows],
         "lines": list(table.lines),
@@ -165,6 +164,11 @@ def clear(kind, site, actor):
         return
     for name in names:
         default_storage.delete(f"{place}/{name}")
+
+
+def clear_after_commit(kind, site, actor):
+    """Once the answer is certain: until then a repeat must find the table again."""
+    transaction.on_commit(lambda: clear(kind, site, actor))
 
 
 # -- Headings ----------------------------------------------------------------------------------------------------------
