@@ -1,7 +1,9 @@
 """A load list from its upload to its cartons, on the database."""
 
 import io
+import threading
 import uuid
+from concurrent.futures import ThreadPoolExecutor
 from decimal import Decimal
 from pathlib import Path
 
@@ -543,3 +545,30 @@ def test_explaining_the_difference_is_the_bills_own_fact(shipment, lead):
     )
     shipment.refresh_from_db()
     assert shipment.difference_note == "short shipped"
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("same", [True, False])
+def test_two_people_who_confirm_at_the_same_moment(shipment, lead, same):
+    one = upload(shipment, csv_of([sscc(n) for n in range(40)]), actor=lead)
+    two = one if same else upload(shipment, csv_of([sscc(n) for n in range(100, 150)]), actor=lead)
+    start = threading.Barrier(2)
+
+    def confirm(pk):
+        found = LoadList.objects.get(pk=pk)
+        reading = load_list.read(found)
+        start.wait(timeout=20)
+        try:
+            load_list.confirm(found, actor=lead, at=NOON, reading=reading)
+            return "taken in"
+        except ChangedMeanwhile:
+            return "told"
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(2) as pool:
+        answers = sorted(pool.map(confirm, [one.pk, two.pk]))
+    assert answers == ["taken in", "told"]
+    winner = LoadList.objects.get(state=ListState.CONFIRMED)
+    assert Carton.objects.count() == winner.rows
+    assert Event.objects.filter(verb="load_list.confirmed").count() == 1
