@@ -21,7 +21,7 @@ from receiving.enums import (
     YesNo,
 )
 from receiving.identifiers import seals_agree
-from receiving.models.base import Evidence, Recorded
+from receiving.models.base import Compact, Evidence, Recorded
 
 
 class ArrivalQuerySet(models.QuerySet):
@@ -83,6 +83,7 @@ class Arrival(Recorded):
         indexes = [
             models.Index(fields=["site", "state"], name="arrival_site_state"),
             models.Index(fields=["site", "trailer_number"], name="arrival_site_trailer"),
+            models.Index("site", Compact("trailer_number"), name="arrival_site_compact_trailer"),
         ]
 
     def __str__(self):
@@ -169,6 +170,8 @@ class Shipment(Recorded):
         indexes = [
             models.Index(fields=["bill_number"], name="shipment_bill"),
             models.Index(fields=["pro_number"], name="shipment_pro"),
+            models.Index(Compact("bill_number"), name="shipment_compact_bill"),
+            models.Index(Compact("pro_number"), name="shipment_compact_pro"),
         ]
 
     def __str__(self):
@@ -219,7 +222,11 @@ class SealRecord(Recorded, Evidence):
             ),
             models.CheckConstraint(condition=Q(replaces__isnull=True) | ~Q(reason=""), name="seal_correction_says_why"),
         ]
-        indexes = [models.Index(fields=["number_on_seal"], name="seal_number")]
+        indexes = [
+            models.Index(fields=["number_on_seal"], name="seal_number"),
+            models.Index(Compact("number_on_seal"), name="seal_compact_number"),
+            models.Index(Compact("number_on_paper"), name="seal_compact_paper"),
+        ]
 
     @property
     def numbers_differ(self):

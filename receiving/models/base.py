@@ -5,6 +5,19 @@ from django.db import models
 from django.utils import timezone
 
 
+class Compact(models.Func):
+    """A number as the database compares it: no blanks, dots or dashes, in capitals, in the order of its bytes.
+
+    The ornaments stand in the template and not in parameters, or SQLite would not know its own index again.
+    """
+
+    template = "UPPER(REPLACE(REPLACE(REPLACE(%(expressions)s, ' ', ''), '-', ''), '.', ''))"
+    output_field = models.TextField()
+
+    def as_postgresql(self, compiler, connection, **context):
+        return self.as_sql(compiler, connection, template=f'{self.template} COLLATE "C"', **context)
+
+
 class Recorded(models.Model):
     """A record that a client may send more than once: its own UUID keeps it one record."""
 

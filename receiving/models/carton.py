@@ -105,7 +105,11 @@ class Carton(models.Model):
             models.CheckConstraint(condition=Q(expected__gt=0), name="carton_is_expected_at_least_once"),
             models.CheckConstraint(condition=Q(received__lte=models.F("expected")), name="carton_not_received_twice"),
         ]
-        indexes = [models.Index(fields=["site", "label"], name="carton_site_label")]
+        indexes = [
+            models.Index(
+                fields=["site", "label"], name="carton_site_label", opclasses=["int8_ops", "varchar_pattern_ops"]
+            )
+        ]
 
     def __str__(self):
         return self.label

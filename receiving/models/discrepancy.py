@@ -89,8 +89,12 @@ class Discrepancy(Recorded):
         ]
         indexes = [
             models.Index(fields=["site", "-found_at", "-id"], name="discrepancy_newest"),
+            models.Index(fields=["site", "kind", "-found_at", "-id"], name="discrepancy_of_kind"),
+            models.Index(fields=["site", "state", "-found_at", "-id"], name="discrepancy_of_state"),
             models.Index(fields=["site", "kind", "state", "-found_at", "-id"], name="discrepancy_kind_newest"),
-            models.Index(fields=["site", "label"], name="discrepancy_site_label"),
+            models.Index(
+                fields=["site", "label"], name="discrepancy_site_label", opclasses=["int8_ops", "varchar_pattern_ops"]
+            ),
             models.Index(fields=["label", "kind", "state"], name="discrepancy_match"),
         ]
 
