@@ -80,6 +80,19 @@ UPRIGHT = {
     8: Image.Transpose.ROTATE_90,
 }
 
+TOLD = (
+    "uuid",
+    "seal",
+    "purpose",
+    "caption",
+    "sha256",
+    "viewing_sha256",
+    "size",
+    "format",
+    "filename",
+    "taken_claim",
+)
+
 # One picture at a time in a process: bounds the memory, and keeps PIL's process-wide switch for cut files in our hands.
 _one_at_a_time = threading.Lock()
 
@@ -576,9 +589,8 @@ def record_photo(
         actor=actor,
         at=at,
     )
-    photo.original = _kept(f"originals/{picture.sha256[:2]}/{picture.sha256}", picture.original)
-    photo.viewing = _kept(f"copies/{picture.sha256[:2]}/{picture.sha256}-{VIEWING_SIDE}.jpg", picture.viewing)
-    photo.thumbnail = _kept(f"copies/{picture.sha256[:2]}/{picture.sha256}-{THUMBNAIL_SIDE}.jpg", picture.thumbnail)
+    for name, path in keep_files(picture).items():
+        setattr(photo, name, path)
     try:
         with transaction.atomic():
             photo.save(force_insert=True)
@@ -627,6 +639,16 @@ def _same(earlier, *, sha256, name, arrival, discrepancy, seal) -> Photo:
     return earlier
 
 
+def keep_files(picture: Picture) -> dict[str, str]:
+    """Store the original and its two copies under their hash; the names they have, by field of Photo."""
+    folder, name = picture.sha256[:2], picture.sha256
+    return {
+        "original": _kept(f"originals/{folder}/{name}", picture.original),
+        "viewing": _kept(f"copies/{folder}/{name}-{VIEWING_SIDE}.jpg", picture.viewing),
+        "thumbnail": _kept(f"copies/{folder}/{name}-{THUMBNAIL_SIDE}.jpg", picture.thumbnail),
+    }
+
+
 def _kept(name: str, content: bytes) -> str:
     """Store `content` under `name`, on the disk before the row that speaks of it; return the name it really has.
 
@@ -659,19 +681,5 @@ def _tell(photo: Photo):
         discrepancy=photo.discrepancy,
         actor=photo.actor,
         at=photo.at,
-        after=evidence.facts(
-            photo,
-            (
-                "uuid",
-                "seal",
-                "purpose",
-                "caption",
-                "sha256",
-                "viewing_sha256",
-                "size",
-                "format",
-                "filename",
-                "taken_claim",
-            ),
-        ),
+        after=evidence.facts(photo, TOLD),
     )
