@@ -1,14 +1,19 @@
 """The trailer from the gate to the end of its count: the only writer of Arrival, Shipment, seals and incidents.
 
-Every function takes the `actor` and the moment `at` it happened, writes one event, and raises `Refused` with a
-sentence when the record does not allow it. A state changes by a conditional UPDATE: of two people one wins.
+Every function takes the `actor` and the moment `at` it is written down, writes one event, and raises `Refused` with
+a sentence when the record does not allow it. What happened a while before it is written down says so by
+`happened_at`. A state changes by a conditional UPDATE: of two people one wins.
 """
 
+from contextlib import contextmanager
 from uuid import uuid5
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.db.models import F, Max, Model, Sum
+from django.utils import timezone
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from receiving import evidence, queries
 from receiving.enums import (
@@ -18,9 +23,11 @@ from receiving.enums import (
     MomentKind,
     SealAction,
 )
+from receiving.identifiers import compact_seal
 from receiving.models import (
     Arrival,
     Counter,
+    Door,
     IncidentNote,
     Looked,
     Moment,
@@ -87,6 +94,10 @@ SEAL_FACTS = (
     "note",
 )
 TICKS = ("wheels_held", "floor_looked_at", "load_safe")
+CHANGED_WHILE_TYPING = gettext_lazy(
+    "Somebody else changed this while you were typing. Compare with what you typed and save again."
+)
+SEAL_INCIDENTS = {IncidentKind.SEAL, IncidentKind.THEFT}
 
 
 class IllegalStep(Refused):
@@ -116,11 +127,38 @@ def tell(arrival, verb, *, actor, at, record=None, before=None, after=None):
     )
 
 
-def advance(arrival, *, to, moment, actor, at, note="", also=None):
+def refuse_impossible(arrival, happened_at, at):
+    """A moment that somebody names must be past, and not before the last step of the trailer."""
+    if happened_at is None:
+        return
+    if happened_at > at:
+        raise Refused(
+            _("%(time)s is in the future. Give the time it happened, or leave it empty for now.")
+            % {"time": words(happened_at)},
+            code="in_the_future",
+            field="happened_at",
+        )
+    before = arrival.moments.exclude(kind__in=[MomentKind.EXPECTED, MomentKind.AT_GATE]).order_by("-at", "-pk").first()
+    if before and happened_at < before.at.replace(second=0, microsecond=0):
+        raise Refused(
+            _("%(time)s is before the last step: %(step)s at %(before)s. Give a later time, or leave it empty for now.")
+            % {"time": words(happened_at), "step": before.get_kind_display(), "before": words(before.at)},
+            code="before_last_step",
+            field="happened_at",
+        )
+
+
+def words(moment):
+    """`Mon 2 Mar, 14:32`, in the site's zone where one is set."""
+    return date_format(timezone.localtime(moment), "D j M, H:i")
+
+
+def advance(arrival, *, to, moment, actor, at, happened_at=None, note="", also=None):
     """The one door of a trailer's state. `also` are facts set in the same UPDATE."""
     was = arrival.state
     if to not in ARRIVAL_MOVES[was]:
         raise IllegalStep(arrival, to)
+    refuse_impossible(arrival, happened_at, at)
     values = {"state": to, **(also or {})}
     with transaction.atomic():
         moved = Arrival.objects.filter(pk=arrival.pk, state=was).update(version=F("version") + 1, **values)
@@ -129,9 +167,12 @@ def advance(arrival, *, to, moment, actor, at, note="", also=None):
                 _("Somebody else changed trailer %(trailer)s just now. Reload the page; nothing of yours was stored.")
                 % {"trailer": arrival.trailer_number}
             )
-        Moment.objects.create(arrival=arrival, kind=moment, actor=actor, at=at, note=note)
+        Moment.objects.create(arrival=arrival, kind=moment, actor=actor, at=happened_at or at, note=note)
         told = {name: value.pk if isinstance(value, Model) else value for name, value in values.items()}
-        tell(arrival, f"arrival.{moment}", actor=actor, at=at, before={"state": was}, after={**told, "note": note})
+        told["note"] = note
+        if happened_at:
+            told["happened_at"] = happened_at
+        tell(arrival, f"arrival.{moment}", actor=actor, at=at, before={"state": was}, after=told)
     arrival.refresh_from_db()
     return arrival
 
@@ -165,31 +206,53 @@ def change_facts(record, *, facts, version, names, verb, arrival, actor, at):
         values = {name: getattr(record, record._meta.get_field(name).attname) for name in after}
         columns = {record._meta.get_field(name).attname: value for name, value in values.items()}
         if not type(record).objects.filter(pk=record.pk, version=version).update(version=F("version") + 1, **columns):
-            raise ChangedMeanwhile(
-                _("Somebody else changed this while you were typing. Compare with what you typed and save again.")
-            )
+            raise ChangedMeanwhile(CHANGED_WHILE_TYPING)
         tell(arrival, verb, record=record, actor=actor, at=at, before=before, after=after)
     record.refresh_from_db()
     return record
 
 
 def edit_arrival(arrival, *, facts, version, actor, at):
-    return change_facts(
-        arrival,
-        facts=facts,
-        version=version,
-        names=ARRIVAL_FACTS,
-        verb="arrival.edited",
-        arrival=arrival,
-        actor=actor,
-        at=at,
-    )
+    """Correct what is said of a trailer. One that turns out to be dropped was dropped when it came."""
+    refuse_when_closed(arrival)
+    facts = dict(facts)
+    if arrival.is_open and facts.get("dropped", arrival.dropped) != arrival.dropped:
+        facts["dropped_at"] = (facts.get("gate_at") or arrival.gate_at or at) if facts["dropped"] else None
+    with transaction.atomic():
+        if arrival.is_open and facts.get("door"):
+            hold_door(arrival, facts["door"])
+        return change_facts(
+            arrival,
+            facts=facts,
+            version=version,
+            names=(*ARRIVAL_FACTS, "dropped_at"),
+            verb="arrival.edited",
+            arrival=arrival,
+            actor=actor,
+            at=at,
+        )
+
+
+def hold_door(arrival, door):
+    """Refuse a door where another trailer stands. The door's own row is the lock: of two trailers one gets it."""
+    Door.objects.filter(pk=door.pk).update(label=F("label"))
+    taken = Arrival.objects.open().filter(door=door).exclude(pk=arrival.pk).first()
+    if taken:
+        raise Refused(
+            _(
+                "Trailer %(trailer)s (%(number)s) stands at door %(door)s. Choose another door, or change that "
+                "trailer's door first."
+            )
+            % {"trailer": taken.trailer_number, "number": taken, "door": door},
+            code="door_taken",
+            field="door",
+        )
 
 
 def add_shipment(arrival, *, uuid, facts, chain=(), actor, at):
     """Put a bill on the trailer. `chain` are the carriers and brokers before the delivering one, in order."""
     refuse_when_closed(arrival)
-    with transaction.atomic():
+    with transaction.atomic(), bill_once(arrival, facts.get("bill_number")):
         last = arrival.shipments.aggregate(last=Max("position"))["last"] or 0
         shipment = Shipment.objects.create(arrival=arrival, uuid=uuid, position=last + 1, **facts)
         set_chain(shipment, chain)
@@ -204,14 +267,28 @@ def add_shipment(arrival, *, uuid, facts, chain=(), actor, at):
     return shipment
 
 
+@contextmanager
+def bill_once(arrival, bill_number):
+    """The database keeps a bill from standing twice on one trailer; this says so in a sentence."""
+    try:
+        with transaction.atomic():
+            yield
+    except IntegrityError:
+        if not arrival.shipments.filter(bill_number=bill_number).exists():
+            raise
+        raise Refused(
+            _("Bill %(bill)s is already on trailer %(trailer)s. Open it there, or correct the number.")
+            % {"bill": bill_number, "trailer": arrival.trailer_number},
+            code="bill_twice",
+            field="bill_number",
+        ) from None
+
+
 def edit_shipment(shipment, *, facts, version, actor, at, chain=None):
     refuse_when_closed(shipment.arrival)
-    with transaction.atomic():
-        if chain is not None and [link.carrier_id for link in queries.chain(shipment)] != [c.pk for c in chain]:
-            before = {"chain": [link.carrier_id for link in queries.chain(shipment)]}
-            set_chain(shipment, chain)
-            after = {"chain": [carrier.pk for carrier in chain]}
-            tell(shipment.arrival, "shipment.chain", record=shipment, actor=actor, at=at, before=before, after=after)
+    with transaction.atomic(), bill_once(shipment.arrival, facts.get("bill_number")):
+        if chain is not None:
+            version = change_chain(shipment, chain, version=version, actor=actor, at=at)
         return change_facts(
             shipment,
             facts=facts,
@@ -222,6 +299,26 @@ def edit_shipment(shipment, *, facts, version, actor, at, chain=None):
             actor=actor,
             at=at,
         )
+
+
+def change_chain(shipment, carriers, *, version, actor, at):
+    """Name other carriers before the delivering one; gives the version the shipment then has."""
+    was, now = [link.carrier_id for link in queries.chain(shipment)], [carrier.pk for carrier in carriers]
+    if was == now:
+        return version
+    if not Shipment.objects.filter(pk=shipment.pk, version=version).update(version=F("version") + 1):
+        raise ChangedMeanwhile(CHANGED_WHILE_TYPING)
+    set_chain(shipment, carriers)
+    tell(
+        shipment.arrival,
+        "shipment.chain",
+        record=shipment,
+        actor=actor,
+        at=at,
+        before={"chain": was},
+        after={"chain": now},
+    )
+    return version + 1
 
 
 def set_chain(shipment, carriers):
@@ -243,6 +340,13 @@ def refuse_when_closed(arrival):
 
 def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late_reason="", actor, at):
     """The trailer stands at `door`. A dropped one has no driver waiting."""
+    if gate_at and gate_at > at:
+        raise Refused(
+            _("%(time)s is in the future. Give the time it came, or leave it empty for now.")
+            % {"time": words(gate_at)},
+            code="in_the_future",
+            field="gate_at",
+        )
     also = {"door": door, "dropped": dropped, "gate_at": gate_at or arrival.gate_at or at}
     if driver:
         also["driver"] = driver
@@ -251,6 +355,7 @@ def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late
     if dropped:
         also["dropped_at"] = at
     with transaction.atomic():
+        hold_door(arrival, door)
         arrival = advance(arrival, to=ArrivalState.AT_DOOR, moment=MomentKind.AT_DOOR, actor=actor, at=at, also=also)
         Moment.objects.create(arrival=arrival, kind=MomentKind.AT_GATE, actor=actor, at=also["gate_at"])
         if dropped:
@@ -258,14 +363,22 @@ def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late
     return arrival
 
 
-def record_seal(arrival, *, uuid, facts, actor, at, replaces=None, reason=""):
-    """Write down one seal. A correction names the row it replaces and why; the old row stays."""
+def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, replaces=None, reason=""):
+    """Write down one seal. A correction names the row it replaces and why; the old row stays, at its place in time."""
     refuse_when_closed(arrival)
+    if replaces is not None:
+        happened_at = happened_at or replaces.at
+    elif happened_at and happened_at > at:
+        refuse_impossible(arrival, happened_at, at)
+    if replaces is not None and SealRecord.objects.filter(replaces=replaces).exists():
+        raise ChangedMeanwhile(
+            _("Somebody else corrected this seal record just now. Reload the page; nothing of yours was stored.")
+        )
     if replaces is not None and not reason.strip():
         raise Refused(_("Say why the seal record is corrected."), code="reason_missing", field="reason")
     with transaction.atomic():
         seal = SealRecord.objects.create(
-            arrival=arrival, uuid=uuid, actor=actor, at=at, replaces=replaces, reason=reason, **facts
+            arrival=arrival, uuid=uuid, actor=actor, at=happened_at or at, replaces=replaces, reason=reason, **facts
         )
         tell(
             arrival,
@@ -274,15 +387,22 @@ def record_seal(arrival, *, uuid, facts, actor, at, replaces=None, reason=""):
             actor=actor,
             at=at,
             before=evidence.facts(replaces, SEAL_FACTS) if replaces else None,
-            after=evidence.facts(seal, SEAL_FACTS) | {"reason": reason},
+            after=evidence.facts(seal, SEAL_FACTS) | {"reason": reason, "happened_at": seal.at},
         )
     return seal
 
 
 def state_unsealed(arrival, *, reason, actor, at):
     """The trailer came without any seal, and somebody says so."""
+    refuse_when_closed(arrival)
     if not reason.strip():
         raise Refused(_("Say how it is known that the trailer came unsealed."), code="reason_missing", field="reason")
+    if any(seal.action == SealAction.FOUND for seal in queries.current_seals(arrival)):
+        raise Refused(
+            _("A seal found on this trailer is written down. Correct that record if it is wrong."),
+            code="seal_was_found",
+            field="reason",
+        )
     with transaction.atomic():
         Arrival.objects.filter(pk=arrival.pk).update(unsealed_reason=reason, version=F("version") + 1)
         tell(arrival, "arrival.unsealed", actor=actor, at=at, after={"unsealed_reason": reason})
@@ -318,6 +438,7 @@ def note_incident(arrival, *, uuid, kind, text, called="", discrepancy=None, act
 
 def tick(arrival, *, ticks, actor, at):
     """The three looks before anybody goes in: a dict of TICKS to True or False."""
+    refuse_when_closed(arrival)
     before, after = evidence.changed(evidence.facts(arrival, TICKS), {name: bool(ticks.get(name)) for name in TICKS})
     if not after:
         return arrival
@@ -330,57 +451,111 @@ def tick(arrival, *, ticks, actor, at):
 
 def what_unloading_needs(arrival):
     """Sentences for what stands between this trailer and its unloading; empty when nothing does."""
-    seals = queries.current_seals(arrival)
-    incidents = {incident.kind for incident in arrival.incidents.all()}
-    needs = []
-    found = [seal for seal in seals if seal.action == SealAction.FOUND]
+    return [sentence for _code, sentence in unloading_needs(arrival)]
+
+
+def unloading_needs(arrival):
+    """(code, sentence) for each thing that is missing, in the order of the work.
+
+    The codes are bill, seal, incident and safety. Reads the relations of `arrival`, so that a list of trailers can prefetch them.
+    """
+    found = [seal for seal in queries.unreplaced(arrival.seals.all()) if seal.action == SealAction.FOUND]
+    noted = {incident.kind for incident in arrival.incidents.all()}
+    if not arrival.shipments.all():
+        yield "bill", _("Enter the bill of lading.")
     if not found and not arrival.unsealed_reason:
-        needs.append(_("Write down the seal, or say that the trailer came unsealed."))
-    if any(seal.needs_incident for seal in found) and IncidentKind.SEAL not in incidents:
-        needs.append(_("The seal is not as it should be: write the incident note first."))
+        yield "seal", _("Write down the seal, or say that the trailer came unsealed.")
+    if any(seal.needs_incident for seal in found) and not noted & SEAL_INCIDENTS:
+        yield "incident", _("The seal is not as it should be: write the incident note first.")
     if not arrival.is_safe_to_unload:
-        needs.append(_("Tick the three safety looks: wheels, floor, load."))
-    if not arrival.shipments.exists():
-        needs.append(_("Enter the bill of lading."))
-    return needs
+        yield "safety", _("Tick the three safety looks: wheels, floor, load.")
 
 
-def start_unloading(arrival, *, actor, at):
-    if needs := what_unloading_needs(arrival):
+def start_unloading(arrival, *, actor, at, happened_at=None):
+    if arrival.state == ArrivalState.AT_DOOR and (needs := what_unloading_needs(arrival)):
         raise Refused(" ".join(needs), code="not_ready_to_unload")
+    when = happened_at or at
     return advance(
         arrival,
         to=ArrivalState.UNLOADING,
         moment=MomentKind.UNLOADING_STARTED,
         actor=actor,
         at=at,
-        also={"unloading_at": arrival.unloading_at or at, "opened_at": arrival.opened_at or at},
+        happened_at=happened_at,
+        also={"unloading_at": arrival.unloading_at or when, "opened_at": arrival.opened_at or when},
     )
 
 
-def pause(arrival, *, held_by, actor, at):
+def pause(arrival, *, held_by, actor, at, happened_at=None):
     """Stop for a while: `held_by` says who holds the trailer meanwhile."""
     if not held_by.strip():
         raise Refused(_("Say who holds the trailer meanwhile."), code="held_by_missing", field="held_by")
-    return advance(arrival, to=ArrivalState.PAUSED, moment=MomentKind.PAUSED, actor=actor, at=at, note=held_by)
-
-
-def resume(arrival, *, actor, at, note=""):
-    """Unload again. If a seal was put on during the pause, its removal must have been written down."""
-    sealed = [seal for seal in queries.current_seals(arrival) if seal.action == SealAction.APPLIED]
-    removed = [seal for seal in queries.current_seals(arrival) if seal.action == SealAction.REMOVED]
-    if len(removed) < len(sealed):
-        raise Refused(
-            _("Seal %(number)s was put on during the pause. Write down its removal first.")
-            % {"number": sealed[-1].number_on_seal},
-            code="seal_still_on",
-        )
-    return advance(arrival, to=ArrivalState.UNLOADING, moment=MomentKind.RESUMED, actor=actor, at=at, note=note)
-
-
-def end_count(arrival, *, actor, at):
     return advance(
-        arrival, to=ArrivalState.COUNTED, moment=MomentKind.COUNTED, actor=actor, at=at, also={"counted_at": at}
+        arrival,
+        to=ArrivalState.PAUSED,
+        moment=MomentKind.PAUSED,
+        actor=actor,
+        at=at,
+        happened_at=happened_at,
+        note=held_by,
+    )
+
+
+def seals_on(seals):
+    """Seals put on at this dock and not yet taken off, in order. A removal is told by either of its numbers."""
+    on = []
+    for seal in seals:
+        if seal.action == SealAction.APPLIED:
+            on.append(seal)
+        elif seal.action == SealAction.REMOVED:
+            numbers = {compact_seal(seal.number_on_seal), compact_seal(seal.number_on_paper)} - {""}
+            off = next((one for one in on if compact_seal(one.number_on_seal) in numbers), None)
+            on = [one for one in on if one is not off]
+    return on
+
+
+def resuming_needs(arrival):
+    """(code, sentence) for what stands between a paused trailer and going on; `code` is seal or incident."""
+    seals = queries.unreplaced(arrival.seals.all())
+    if on := seals_on(seals):
+        yield (
+            "seal",
+            _("Seal %(number)s was put on during the pause. Write down its removal first.")
+            % {"number": on[-1].number_on_seal},
+        )
+    wrong = [seal for seal in seals if seal.action == SealAction.REMOVED and seal.needs_incident]
+    noted = [note.at for note in arrival.incidents.all() if note.kind in SEAL_INCIDENTS]
+    if wrong and not any(at >= wrong[-1].at for at in noted):
+        yield "incident", _("The seal that was taken off is not as it should be: write the incident note first.")
+
+
+def resume(arrival, *, actor, at, happened_at=None, note=""):
+    """Unload again. If a seal was put on during the pause, its removal must have been written down."""
+    if arrival.state == ArrivalState.PAUSED and (needs := list(resuming_needs(arrival))):
+        raise Refused(
+            " ".join(sentence for _code, sentence in needs),
+            code={"seal": "seal_still_on", "incident": "incident_missing"}[needs[0][0]],
+        )
+    return advance(
+        arrival,
+        to=ArrivalState.UNLOADING,
+        moment=MomentKind.RESUMED,
+        actor=actor,
+        at=at,
+        happened_at=happened_at,
+        note=note,
+    )
+
+
+def end_count(arrival, *, actor, at, happened_at=None):
+    return advance(
+        arrival,
+        to=ArrivalState.COUNTED,
+        moment=MomentKind.COUNTED,
+        actor=actor,
+        at=at,
+        happened_at=happened_at,
+        also={"counted_at": happened_at or at},
     )
 
 

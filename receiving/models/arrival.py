@@ -237,7 +237,8 @@ class SealRecord(Recorded, Evidence):
 
     @property
     def needs_incident(self):
-        return self.action == SealAction.FOUND and (self.condition != SealCondition.INTACT or self.numbers_differ)
+        """What was put on here is ours; what was found or taken off must be whole and the right one."""
+        return self.action != SealAction.APPLIED and (self.condition != SealCondition.INTACT or self.numbers_differ)
 
 
 class IncidentNote(Recorded, Evidence):

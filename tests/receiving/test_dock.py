@@ -111,7 +111,7 @@ def test_a_seal_put_on_for_the_night_must_come_off_before_work_goes_on(site, ali
     make_seal(arrival, actor=alice, action=SealAction.APPLIED, number_on_seal="N77")
     with pytest.raises(Refused, match="N77"):
         dock.resume(arrival, actor=alice, at=NOON)
-    make_seal(arrival, actor=alice, action=SealAction.REMOVED, number_on_seal="N77")
+    make_seal(arrival, actor=alice, action=SealAction.REMOVED, number_on_paper="N77", number_on_seal="N77")
     assert dock.resume(arrival, actor=alice, at=NOON).state == S.UNLOADING
 
 
