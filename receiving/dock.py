@@ -457,7 +457,8 @@ def what_unloading_needs(arrival):
 def unloading_needs(arrival):
     """(code, sentence) for each thing that is missing, in the order of the work.
 
-    The codes are bill, seal, incident and safety. Reads the relations of `arrival`, so that a list of trailers can prefetch them.
+    The codes are bill, seal, incident and safety. Reads the relations of `arrival`, so that a list of trailers can
+    prefetch them.
     """
     found = [seal for seal in queries.unreplaced(arrival.seals.all()) if seal.action == SealAction.FOUND]
     noted = {incident.kind for incident in arrival.incidents.all()}

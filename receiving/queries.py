@@ -2,10 +2,11 @@
 
 from collections import defaultdict
 
+from django.db import connection
 from django.db.models import Count, F, Q, Sum
 
 from receiving.enums import COUNTING_RESULTS, DiscrepancyState, Kind, PiecesUnit
-from receiving.models import Carton, Discrepancy, Refusal, Scan, Shipment, ShipmentCarrier, Store, TallyTap
+from receiving.models import Carton, Discrepancy, Photo, Refusal, Scan, Shipment, ShipmentCarrier, Store, TallyTap
 from receiving.squaring import Bucket, Squaring, square
 
 
@@ -15,11 +16,14 @@ def chain(shipment):
 
 def current_seals(arrival):
     """Seal records in order, corrected ones left out."""
-    return [
-        seal
-        for seal in arrival.seals.order_by("at", "pk").select_related("replaced_by", "actor")
-        if not hasattr(seal, "replaced_by")
-    ]
+    return unreplaced(arrival.seals.select_related("actor"))
+
+
+def unreplaced(seals):
+    """Of all seal records of a trailer those that stand, in order."""
+    seals = sorted(seals, key=lambda seal: (seal.at, seal.pk))
+    replaced = {seal.replaces_id for seal in seals}
+    return [seal for seal in seals if seal.pk not in replaced]
 
 
 def billed_cartons(shipment, listed=None):
@@ -176,3 +180,41 @@ def missing_cartons(shipment):
         .select_related("store", "new_store")
         .order_by("line")
     )
+
+
+def piece_rows(ids):
+    """Pieces in the order of `ids` with all that a list shows of them; `first_photo` is a Photo or None. Two queries."""
+    rows = listed_pieces().in_bulk(ids)
+    photos = Photo.objects.filter(discrepancy__in=ids, tombstone__isnull=True).order_by("-pk")
+    first = {photo.discrepancy_id: photo for photo in photos.only("uuid", "discrepancy", "purpose", "caption")}
+    for row in rows.values():
+        row.first_photo = first.get(row.pk)
+    return [rows[pk] for pk in ids if pk in rows]
+
+
+def piece_rows_for_export(ids):
+    """Pieces in the order of `ids`; `photo_count` is how many photos each has. Two queries."""
+    rows = listed_pieces().select_related("matched", "matched_by").in_bulk(ids)
+    counts = dict(Photo.objects.filter(discrepancy__in=ids).values_list("discrepancy").annotate(n=Count("pk")))
+    for row in rows.values():
+        row.photo_count = counts.get(row.pk, 0)
+    return [rows[pk] for pk in ids if pk in rows]
+
+
+def listed_pieces():
+    return Discrepancy.objects.select_related(
+        "site", "arrival__carrier", "shipment__account", "store", "new_store", "logged_by"
+    )
+
+
+def capped_counts(querysets, cap):
+    """How many rows each queryset has, `cap` standing for that many or more: one query, none counted beyond it."""
+    parts, params = [], []
+    for number, rows in enumerate(querysets):
+        sql, given = rows.order_by().values("pk")[:cap].query.sql_with_params()
+        parts.append(f"SELECT {number}, COUNT(*) FROM ({sql}) AS part")
+        params += given
+    with connection.cursor() as cursor:
+        cursor.execute(" UNION ALL ".join(parts), params)
+        found = dict(cursor.fetchall())
+    return [found[number] for number in range(len(parts))]
