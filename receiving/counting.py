@@ -300,6 +300,17 @@ def receive_logged(carton, *, seen_at, uuid, actor, at):
         )
 
 
+def receive_found(short, *, uuid, actor, at):
+    """Pieces without labels that were declared short are here, on whatever day: count them as a tally of their own."""
+    with transaction.atomic():
+        row = TallyTap.objects.create(
+            shipment=short.shipment, store=short.store, count=short.quantity, uuid=uuid, actor=actor, at=at
+        )
+        after = {"store": short.store and short.store.number, "count": short.quantity, "found": str(short)}
+        dock.tell(short.arrival, "tally", record=row, actor=actor, at=at, after=after)
+    return row
+
+
 def tally(shipment, *, store, count, uuid, actor, at):
     """Count by store: `count` more cartons, or fewer when negative but never below none."""
     refuse_unless_counting(shipment.arrival)

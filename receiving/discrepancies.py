@@ -1,7 +1,8 @@
 """Pieces that are damaged, over, short or rerouted: the only writer of Discrepancy, its versions and findings.
 
 Every change goes through `change`: one conditional UPDATE on the version, one new version that keeps the old readable,
-one event. A piece with `claimed_at` is shut.
+one event. A piece with `claimed_at` is shut. What may not be done with a piece is in `dispositions`, what it still
+lacks in `gaps`.
 """
 
 import uuid as uuids
@@ -9,9 +10,8 @@ import uuid as uuids
 from django.db import IntegrityError, transaction
 from django.db.models import F
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
-from receiving import dock, evidence, matching, queries, rules
+from receiving import dispositions, dock, evidence, gaps, matching, queries, rules
 from receiving.enums import (
     COUNTING_STATES,
     ArrivalState,
@@ -22,7 +22,6 @@ from receiving.enums import (
     FindingKind,
     IncidentKind,
     Kind,
-    PhotoPurpose,
     RerouteAuthority,
     StopCard,
     WhereFound,
@@ -63,17 +62,8 @@ AMENDABLE = tuple(
     for name in FACTS
     if name not in ("kind", "state", "arrival", "carton", "food_hold", "disposition", "matched", "settled_note")
 )
+what_is_missing = gaps.what_is_missing
 SIGNED = ("shipment", "store", "quantity", "label", "damaged_too", "new_store")
-DANGEROUS = {IncidentKind.LEAKING, IncidentKind.SMELL, IncidentKind.UNKNOWN_GOODS}
-MOVES_ON = {Disposition.FORWARDED, Disposition.RETURNED, Disposition.REFUSED_BACK}
-SUGGESTED = {
-    WhereFound.IN_TRAILER: Attribution.TRANSIT,
-    WhereFound.CONVEYOR: Attribution.CANNOT_TELL,
-    WhereFound.PALLET: Attribution.OWN,
-    WhereFound.STAGING: Attribution.OWN,
-    WhereFound.ON_THE_WAY: Attribution.OUTBOUND,
-    WhereFound.STORE: Attribution.CANNOT_TELL,
-}
 
 
 class AlreadyLogged(Refused):
@@ -89,13 +79,6 @@ class AlreadyLogged(Refused):
             field="label",
         )
         self.piece = piece
-
-
-class NeedsKnowing(Refused):
-    """Allowed, but only by somebody who has read what it gives away and ticks that they have."""
-
-    def __init__(self, sentences):
-        super().__init__(" ".join(sentences), code="needs_knowing", field="knowingly")
 
 
 # --- logging ---------------------------------------------------------------------------------------------------------
@@ -137,6 +120,7 @@ def complete(piece, *, kind, facts, codes=(), stop="", called="", knowingly=Fals
         after = Discrepancy(pk=piece.pk, arrival=piece.arrival)
         describe(after, arrival=piece.arrival, kind=kind, facts=told, codes=codes, stop=stop, knowingly=knowingly)
         values = {name: getattr(after, name) for name in FACTS if name not in ("state", "matched", "settled_note")}
+        values["after_release"] = after.arrival.state == ArrivalState.RELEASED
         piece = change(piece, values=values, version=version, verb="piece.completed", actor=actor, at=at)
         follow_up(piece, codes=codes, stop=stop, called=called, actor=actor, at=at)
     return piece
@@ -213,11 +197,11 @@ def describe_damage(piece, *, facts, codes, stop, knowingly):
         raise Refused(_("Choose what the damage is."), code="code_missing", field="codes")
     piece.codes = [copy_of(code) for code in codes]
     piece.extent = piece.extent or Extent.NOT_OPENED
-    piece.food_hold = must_be_held(piece, told_food=bool(facts.get("food")))
+    piece.food_hold = dispositions.must_be_held(piece, told_food=bool(facts.get("food")))
     wanted = facts.get("disposition", "")
-    dangerous = bool(DANGEROUS & {stop}) or has_code(piece, StopCard.HAZARD)
+    dangerous = bool(dispositions.DANGEROUS & {stop}) or dispositions.has_code(piece, StopCard.HAZARD)
     if wanted:
-        check_disposition(piece, wanted, dangerous=dangerous, inspected=False, knowingly=knowingly)
+        dispositions.check_disposition(piece, wanted, dangerous=dangerous, inspected=False, knowingly=knowingly)
     piece.disposition = wanted or usual_disposition(piece, codes, dangerous=dangerous)
 
 
@@ -295,7 +279,8 @@ def guarded(piece, write):
 
 def follow_up(piece, *, codes, stop, called, actor, at):
     """What logging a piece brings with it: codes are in use, the carton is here, goes elsewhere, a stop is noted."""
-    DamageCode.objects.filter(pk__in=[code.pk for code in codes], used_at__isnull=True).update(used_at=at)
+    used = [code.pk for code in codes] if piece.is_damaged else []
+    DamageCode.objects.filter(pk__in=used, used_at__isnull=True).update(used_at=at)
     credit_carton(piece, uuid=derived(piece, "scan"), actor=actor, at=at)
     if piece.kind == Kind.REROUTED and piece.carton:
         Carton.objects.filter(pk=piece.carton_id).update(new_store=piece.new_store)
@@ -310,7 +295,7 @@ def derived(piece, what):
 
 def stop_of(piece):
     cards = {StopCard.HAZARD: IncidentKind.LEAKING, StopCard.FOOD: IncidentKind.FOOD}
-    return next((kind for card, kind in cards.items() if has_code(piece, card)), "")
+    return next((kind for card, kind in cards.items() if dispositions.has_code(piece, card)), "")
 
 
 def note_stop(piece, kind, *, called, actor, at):
@@ -422,7 +407,7 @@ def amend(piece, *, facts, codes=None, version, reason="", actor, at):
         after.codes = changed["codes"] = [copy_of(code) for code in codes]
         if after.codes == piece.codes:
             changed.pop("codes")
-    if must_be_held(after) and not piece.food_hold:
+    if dispositions.must_be_held(after) and not piece.food_hold:
         changed |= {"food_hold": True, "disposition": Disposition.HELD}
     if piece.kind == Kind.REROUTED:
         describe_reroute(after)
@@ -519,7 +504,7 @@ def void(piece, *, reason, actor, at):
 def attribute(piece, *, where_found, attribution, reason="", not_in_place_reason="", version, actor, at):
     """Say where it was found and whose doing it was; what differs from the suggestion needs its reason."""
     refuse_settled(piece)
-    suggested = SUGGESTED.get(where_found, "")
+    suggested = dispositions.SUGGESTED.get(where_found, "")
     if attribution and attribution != suggested and not reason.strip():
         raise Refused(
             _("Found %(where)s it is usually “%(usual)s”. Say why it is “%(said)s” here.")
@@ -577,7 +562,7 @@ def check_finding(piece, kind, facts):
     if kind in WORDED and not facts.get("text", "").strip():
         raise Refused(_("Write what was found."), code="text_missing", field="text")
     if kind == FindingKind.SALVAGE_OFFERED and piece.food_hold:
-        raise held_food(piece, "kind")
+        raise dispositions.held_food(piece, "kind")
 
 
 def write_finding(piece, *, uuid, kind, facts, actor, at):
@@ -609,8 +594,13 @@ def dispose(piece, *, uuid, disposition, by_name="", text="", knowingly=False, v
     inspection or its waiver needs `knowingly`.
     """
     refuse_settled(piece)
-    check_disposition(
-        piece, disposition, dangerous=is_dangerous(piece), inspected=is_inspected(piece), knowingly=knowingly
+    dispositions.check_disposition(
+        piece,
+        disposition,
+        dangerous=dispositions.is_dangerous(piece),
+        inspected=dispositions.is_inspected(piece),
+        knowingly=knowingly,
+        qualified=rules.RELEASE_FOOD in rules.may(actor, piece.site),
     )
     with transaction.atomic():
         piece = change(
@@ -625,37 +615,6 @@ def dispose(piece, *, uuid, disposition, by_name="", text="", knowingly=False, v
         facts = {"by_name": by_name or str(actor), "text": text, "disposition": disposition}
         write_finding(piece, uuid=uuid, kind=FindingKind.DISPOSITION, facts=facts, actor=actor, at=at)
     return piece
-
-
-def check_disposition(piece, disposition, *, dangerous, inspected, knowingly):
-    if dangerous and is_hazmat(piece) and disposition in MOVES_ON | {Disposition.SALVAGE}:
-        raise Refused(
-            _(
-                "Hazardous material that leaks stays where it is: it is not forwarded, returned, shipped or sold. "
-                "Hold it and call the site's responsible person."
-            ),
-            code="hazmat_leaks",
-            field="disposition",
-        )
-    if piece.food_hold and disposition != Disposition.HELD and disposition != Disposition.DESTROYED:
-        raise held_food(piece, "disposition")
-    if not knowingly and (warnings := list(disposition_warnings(disposition, dangerous, inspected))):
-        raise NeedsKnowing(warnings)
-
-
-def disposition_warnings(disposition, dangerous, inspected):
-    if dangerous and disposition in MOVES_ON | {Disposition.SALVAGE}:
-        yield _("It leaks, smells or is unknown: tick only when the contents are known and are not hazardous.")
-    if disposition == Disposition.FORWARDED and not inspected:
-        yield _("Forwarding it before the carrier has inspected it or waived that gives the inspection away.")
-
-
-def held_food(piece, field):
-    return Refused(
-        _("This food is held. Only a person named as qualified may release it; until then it is held or destroyed."),
-        code="food_held",
-        field=field,
-    )
 
 
 def release_food(piece, *, uuid, text, version, actor, at):
@@ -683,41 +642,6 @@ def release_food(piece, *, uuid, text, version, actor, at):
         facts = {"by_name": str(actor), "text": text}
         write_finding(piece, uuid=uuid, kind=FindingKind.FOOD_RELEASED, facts=facts, actor=actor, at=at)
     return piece
-
-
-def has_code(piece, card):
-    return any(code["stop_card"] == card for code in piece.codes)
-
-
-def is_hazmat(piece):
-    return piece.hazmat or bool(piece.carton_id and piece.carton.hazmat)
-
-
-def is_dangerous(piece):
-    """It leaks, smells or nobody knows what it is: by its code or by the card that was shown."""
-    return has_code(piece, StopCard.HAZARD) or piece.incidents.filter(kind__in=DANGEROUS).exists()
-
-
-def is_inspected(piece):
-    done = (FindingKind.INSPECTION_DONE, FindingKind.INSPECTION_WAIVED)
-    return any(finding.kind in done for finding in piece.findings.all())
-
-
-def is_food(piece):
-    return bool((piece.carton_id and piece.carton.food) or (piece.shipment_id and piece.shipment.account.food))
-
-
-def must_be_held(piece, *, told_food=False):
-    """Food with a finding that makes it doubtful: by its code, or because the trailer's seal or cold failed.
-
-    21 CFR 1.908(a)(6), restated from memory: not to be distributed until a qualified individual finds it safe.
-    """
-    if not piece.is_damaged or not (told_food or is_food(piece)):
-        return False
-    if has_code(piece, StopCard.FOOD):
-        return True
-    doubts = {IncidentKind.FOOD, IncidentKind.TEMPERATURE, IncidentKind.SEAL}
-    return piece.arrival.incidents.filter(kind__in=doubts, discrepancy__isnull=True).exists()
 
 
 # --- shorts ----------------------------------------------------------------------------------------------------------
@@ -799,9 +723,20 @@ def mark_found(piece, *, actor, at, note="", where="", credit=True):
             actor=actor,
             at=at,
         )
-        for position in range(found.quantity if credit and found.carton_id else 0):
-            credit_carton(found, uuid=derived(piece, f"found {position}"), actor=actor, at=at)
+        if credit:
+            credit_found(found, actor=actor, at=at)
     return found
+
+
+def credit_found(short, *, actor, at):
+    """All pieces of a short are here: its carton as often as it was short, or a tally where there is no label."""
+    from receiving import counting  # noqa: PLC0415  as in `credit_carton`
+
+    if short.carton_id is None:
+        counting.receive_found(short, uuid=derived(short, "found"), actor=actor, at=at)
+        return
+    for position in range(short.quantity):
+        credit_carton(short, uuid=derived(short, f"found {position}"), actor=actor, at=at)
 
 
 def credit_carton(piece, *, uuid, actor, at):
@@ -862,10 +797,11 @@ def matched_values(over, short):
             "kind": Kind.DAMAGED,
             "damaged_too": False,
             "arrival": short.arrival,
+            "after_release": short.arrival.state == ArrivalState.RELEASED,
             "shipment": short.shipment,
             "carton": short.carton,
             "store": short.store,
-            "food_hold": over.food_hold or short.carton.food and has_code(over, StopCard.FOOD),
+            "food_hold": over.food_hold or short.carton.food and dispositions.has_code(over, StopCard.FOOD),
         }
     return values | {"state": DiscrepancyState.MATCHED}
 
@@ -880,52 +816,3 @@ def check_match(over, short):
             _("The labels differ: %(over)s and %(short)s.") % {"over": over.label or "-", "short": short.label or "-"},
             code="labels_differ",
         )
-
-
-# --- what is still missing -------------------------------------------------------------------------------------------
-
-
-def what_is_missing(piece):
-    """Sentences for what this piece still lacks before its trailer can be released; empty when it is complete.
-
-    Reads `piece.photos`; prefetch them where there are many pieces.
-    """
-    if piece.state != DiscrepancyState.OPEN:
-        return []
-    if piece.kind == Kind.SET_ASIDE:
-        return [_("Say what is wrong with it.")]
-    found = []
-    if piece.is_damaged:
-        found += damage_gaps(piece)
-    if piece.kind == Kind.OVER and not piece.photos.all() and not piece.no_photo_reason:
-        found.append(_("Photograph the carton with its label, or say why not."))
-    if piece.kind == Kind.REROUTED and not piece.reroute_authority:
-        found.append(_("Say who says so: label, account's note or phone."))
-    return found
-
-
-def photos_wanted(piece):
-    return max((code.get("min_photos", 1) for code in piece.codes), default=1)
-
-
-def damage_gaps(piece):
-    photos = list(piece.photos.all())
-    lacking = photos_wanted(piece) - len(photos)
-    if not piece.codes and not piece.no_photo_reason:
-        yield _("Choose what the damage is.")
-    if lacking > 0 and not piece.no_photo_reason:
-        yield ngettext(
-            "%(count)s photo is missing: take it, or say why not.",
-            "%(count)s photos are missing: take them, or say why not.",
-            lacking,
-        ) % {"count": lacking}
-    if not piece.extent:
-        yield _("Say how far the damage goes.")
-    if not piece.disposition:
-        yield _("Decide what happens with it.")
-    if not piece.where_found or not piece.attribution:
-        yield _("Say where it was found and whose doing it was.")
-    in_place = any(photo.purpose == PhotoPurpose.BEFORE_MOVING for photo in photos)
-    excused = in_place or piece.not_in_place_reason or piece.no_photo_reason
-    if piece.where_found == WhereFound.IN_TRAILER and not excused:
-        yield _("Found in the trailer: one photo before moving it, or why there is none.")

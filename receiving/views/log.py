@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from receiving import discrepancies, history, matching, photos, rules
+from receiving import discrepancies, dispositions, gaps, history, matching, photos, rules
 from receiving.documents import qr
 from receiving.enums import (
     COUNTING_STATES,
@@ -144,7 +144,7 @@ def piece_data(request, piece):
             "label": piece.label,
             "on_list": piece.carton_id is not None,
             "after_release": piece.after_release,
-            "missing": [str(sentence) for sentence in discrepancies.what_is_missing(piece)],
+            "missing": [str(sentence) for sentence in gaps.what_is_missing(piece)],
             "url": request.build_absolute_uri(piece.get_absolute_url()),
         }
     }
@@ -257,7 +257,7 @@ def log_page(arrival, form, *, existing=None, piece=None):
     """What the log page shows beside its form: the last pieces of this trailer and what they still lack."""
     recent = list(pieces().filter(arrival=arrival).exclude(kind=Kind.SHORT).order_by("-pk")[:RECENT])
     for row in recent:
-        row.missing = discrepancies.what_is_missing(row)
+        row.missing = gaps.what_is_missing(row)
     return {
         "arrival": arrival,
         "form": form,
@@ -361,7 +361,7 @@ def piece(request, number):
         "piece": piece,
         "photos": piece.photos.all(),
         "codes": [{"code": code["code"], "words": history.code_words(code)} for code in piece.codes],
-        "missing": discrepancies.what_is_missing(piece),
+        "missing": gaps.what_is_missing(piece),
         "steps": history.steps(piece)[::-1],
         "findings": Finding.objects.filter(discrepancy=piece).select_related("actor").order_by("at", "pk"),
         "incidents": piece.incidents.select_related("actor").order_by("at", "pk"),
@@ -373,7 +373,7 @@ def piece(request, number):
         "may_hand": hand in request.may,
         "may_void": live and rules.DECIDE in request.may and not piece.claimed_at,
         "may_release_food": live and piece.food_hold and rules.RELEASE_FOOD in request.may,
-        "danger": discrepancies.is_dangerous(piece),
+        "danger": dispositions.is_dangerous(piece),
         "live": live,
     }
     return render(request, "receiving/piece.html", context)
@@ -523,7 +523,7 @@ def void_notes(piece):
 @hand_action
 def piece_attribute(request, number):
     piece = piece_for_hand(request, number)
-    suggested = discrepancies.SUGGESTED.get(piece.where_found, "")
+    suggested = dispositions.SUGGESTED.get(piece.where_found, "")
     initial = {
         "where_found": piece.where_found,
         "attribution": piece.attribution or suggested,
@@ -542,7 +542,7 @@ def piece_attribute(request, number):
             _("What is found on our own pallets or in staging is not the carrier's by default."),
             _("Found in the trailer: one photo before moving it, or the reason why there is none."),
         ],
-        suggested=json.dumps(discrepancies.SUGGESTED),
+        suggested=json.dumps(dispositions.SUGGESTED),
         call=lambda form: discrepancies.attribute(piece, **form.told(), **who(request)),
     )
 
@@ -604,11 +604,11 @@ def piece_dispose(request, number):
 
 
 def dispose_notes(piece):
-    if discrepancies.is_dangerous(piece):
+    if dispositions.is_dangerous(piece):
         yield _("It leaks, smells or is unknown: leave it where it is and call the site's responsible person.")
     if piece.food_hold:
-        yield _("This food is held. Only a person named as qualified may release it.")
-    elif not discrepancies.is_inspected(piece):
+        yield _("This food is held. Only a person named as qualified may release or condemn it.")
+    elif not dispositions.is_inspected(piece):
         yield _("Forwarding it before the carrier has inspected it or waived that gives the inspection away.")
 
 
@@ -643,6 +643,7 @@ def piece_found(request, number):
         title=_("%(piece)s was found") % {"piece": piece},
         button=_("It was found"),
         words=_("%(piece)s is found and no longer short.") % {"piece": piece},
+        notes=[_("It is counted with this. Do not scan or tally it again.")],
         call=lambda form: discrepancies.mark_found(piece, **form.cleaned_data, **who(request)),
     )
 

@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 from django.db import DatabaseError, IntegrityError, transaction
 
-from receiving import discrepancies, dock, evidence, history, matching, queries
+from receiving import counting, discrepancies, dispositions, dock, evidence, gaps, history, matching, queries
 from receiving.enums import (
     ArrivalState,
     Attribution,
@@ -140,7 +140,7 @@ def test_set_aside_needs_nothing_and_waits(trailer, lead):
     piece = discrepancies.set_aside(trailer, uuid=uuid.uuid4(), actor=lead, at=NOON)
     assert (piece.kind, piece.state, str(piece)) == (Kind.SET_ASIDE, DiscrepancyState.OPEN, "P-1")
     assert list(queries.open_set_asides(trailer)) == [piece]
-    assert discrepancies.what_is_missing(piece) == ["Say what is wrong with it."]
+    assert gaps.what_is_missing(piece) == ["Say what is wrong with it."]
 
 
 def test_completing_counts_the_carton_and_keeps_the_number(trailer, lead, crushed):
@@ -173,6 +173,15 @@ def test_a_set_aside_of_a_carton_on_another_open_trailer_moves_there(nor, traile
     assert done.arrival == other and done.shipment == other.shipments.get()
 
 
+def test_a_set_aside_of_a_carton_whose_trailer_has_left_is_found_after_release(nor, trailer, lead, crushed):
+    label = carton_of(trailer).label
+    release(trailer, lead)
+    other = make_arrival(nor, actor=lead, state=ArrivalState.UNLOADING, pieces=3)
+    piece = discrepancies.set_aside(other, uuid=uuid.uuid4(), label=label, actor=lead, at=LATER)
+    done = discrepancies.complete(piece, kind=Kind.DAMAGED, facts={}, codes=[crushed], version=1, actor=lead, at=LATER)
+    assert (done.arrival, done.after_release) == (trailer, True)
+
+
 # --- damaged ----------------------------------------------------------------------------------------------------------
 
 
@@ -180,7 +189,7 @@ def test_a_damaged_carton_counts_as_received_in_the_same_step(trailer, lead, cru
     piece = log_damaged(trailer, actor=lead, codes=[crushed])
     square = queries.trailer_squaring(trailer)
     assert (square.received, square.missing, square.damaged, square.good) == (1, 9, 1, 0)
-    assert piece.carton.received_how == "log"
+    assert carton_of(trailer).received_how == "log"
     assert (piece.store.number, piece.extent) == ("0417", Extent.NOT_OPENED)
 
 
@@ -266,7 +275,7 @@ def test_the_usual_disposition_of_the_code_is_taken_unless_it_gives_something_aw
 def test_a_piece_is_kept_without_photos_and_says_what_it_still_lacks(trailer, lead, crushed):
     piece = log_damaged(trailer, actor=lead, codes=[crushed])
     add_photo(piece, actor=lead)
-    assert discrepancies.what_is_missing(piece) == [
+    assert gaps.what_is_missing(piece) == [
         "1 photo is missing: take it, or say why not.",
         "Decide what happens with it.",
         "Say where it was found and whose doing it was.",
@@ -277,15 +286,15 @@ def test_a_piece_is_kept_without_photos_and_says_what_it_still_lacks(trailer, le
     piece = discrepancies.dispose(
         piece, uuid=uuid.uuid4(), disposition=Disposition.HELD, version=2, actor=lead, at=LATER
     )
-    assert discrepancies.what_is_missing(piece) == []
+    assert gaps.what_is_missing(piece) == []
 
 
 def test_found_in_the_trailer_wants_one_photo_before_moving_or_the_reason(trailer, lead, crushed):
     piece = log_damaged(trailer, actor=lead, codes=[crushed], where_found=WhereFound.IN_TRAILER)
     sentence = "Found in the trailer: one photo before moving it, or why there is none."
-    assert sentence in discrepancies.what_is_missing(piece)
+    assert sentence in gaps.what_is_missing(piece)
     add_photo(piece, actor=lead, purpose=PhotoPurpose.BEFORE_MOVING)
-    assert sentence not in discrepancies.what_is_missing(piece)
+    assert sentence not in gaps.what_is_missing(piece)
     other = log_damaged(
         trailer,
         actor=lead,
@@ -294,7 +303,7 @@ def test_found_in_the_trailer_wants_one_photo_before_moving_or_the_reason(traile
         where_found=WhereFound.IN_TRAILER,
         not_in_place_reason="it was under others",
     )
-    assert sentence not in discrepancies.what_is_missing(other)
+    assert sentence not in gaps.what_is_missing(other)
 
 
 # --- over, and its match ----------------------------------------------------------------------------------------------
@@ -303,15 +312,21 @@ def test_found_in_the_trailer_wants_one_photo_before_moving_or_the_reason(traile
 def test_over_needs_its_photo_at_squaring_and_counts_as_over(trailer, lead):
     piece = log(trailer, Kind.OVER, actor=lead, label=sscc(9000))
     assert queries.trailer_squaring(trailer).over == 1
-    assert discrepancies.what_is_missing(piece) == ["Photograph the carton with its label, or say why not."]
+    assert gaps.what_is_missing(piece) == ["Photograph the carton with its label, or say why not."]
     add_photo(piece, actor=lead)
-    assert discrepancies.what_is_missing(Discrepancy.objects.get(pk=piece.pk)) == []
+    assert gaps.what_is_missing(Discrepancy.objects.get(pk=piece.pk)) == []
+
+
+def test_codes_of_a_piece_that_is_not_damaged_are_not_used(trailer, lead, crushed):
+    piece = log(trailer, Kind.OVER, actor=lead, codes=[crushed])
+    crushed.refresh_from_db()
+    assert (piece.codes, crushed.used_at) == ([], None)
 
 
 def test_over_and_damaged_too_needs_what_damage_needs(trailer, lead, crushed):
     piece = log(trailer, Kind.OVER, actor=lead, codes=[crushed], damaged_too=True)
     assert piece.is_damaged and piece.codes[0]["code"] == "CR"
-    assert "Decide what happens with it." in discrepancies.what_is_missing(piece)
+    assert "Decide what happens with it." in gaps.what_is_missing(piece)
 
 
 def test_a_listed_carton_not_counted_yet_is_not_over(trailer, lead):
@@ -404,7 +419,7 @@ def test_rerouted_is_received_and_goes_to_its_new_store(nor, trailer, lead):
     assert (piece.store.number, piece.new_store, piece.reroute_authority) == ("0417", new, RerouteAuthority.LABEL)
     square = queries.trailer_squaring(trailer)
     assert (square.rerouted, square.short, square.good) == (1, 0, 0)
-    assert discrepancies.what_is_missing(piece) == []
+    assert gaps.what_is_missing(piece) == []
 
 
 def test_rerouted_needs_the_new_store_another_one_and_the_printed_one_where_no_list_tells(nor, trailer, lead):
@@ -504,6 +519,17 @@ def test_of_a_label_that_repeats_one_found_leaves_the_others_short(trailer, lead
     discrepancies.mark_found(short, actor=lead, at=LATER)
     square = queries.trailer_squaring(trailer)
     assert (square.received, square.short, square.contradiction, square.adds_up) == (3, 0, 0, True)
+
+
+def test_a_short_without_a_label_is_counted_when_it_is_found_even_after_the_release(nor, lead):
+    trailer = make_arrival(nor, actor=lead, state=ArrivalState.UNLOADING, pieces=5)
+    shipment = trailer.shipments.get()
+    counting.tally(shipment, store=None, count=3, uuid=uuid.uuid4(), actor=lead, at=NOON)
+    [short] = discrepancies.declare_short(shipment, quantity=2, actor=lead, at=NOON)
+    release(trailer, lead)
+    discrepancies.mark_found(Discrepancy.objects.get(pk=short.pk), actor=lead, at=LATER)
+    square = queries.trailer_squaring(trailer)
+    assert (square.received, square.missing, square.short, square.is_clean) == (5, 0, 0, True)
 
 
 def test_only_a_short_is_found(trailer, lead, crushed):
@@ -642,7 +668,7 @@ def test_what_differs_from_the_suggestion_needs_its_reason(trailer, lead, crushe
 
 
 def test_on_our_pallets_it_is_not_the_carrier_s_by_default(trailer, lead, crushed):
-    assert Attribution.TRANSIT not in {discrepancies.SUGGESTED[place] for place in WhereFound if place != "in_trailer"}
+    assert Attribution.TRANSIT not in {dispositions.SUGGESTED[place] for place in WhereFound if place != "in_trailer"}
 
 
 # --- findings and disposition -----------------------------------------------------------------------------------------
@@ -755,6 +781,14 @@ def test_food_with_a_food_finding_is_held(food_trailer, lead, wet_food, disposit
         finding(piece, FindingKind.SALVAGE_OFFERED, lead, text="offered")
 
 
+def test_held_food_is_destroyed_only_by_who_may_release_it(nor, food_trailer, lead, wet_food):
+    piece = log_damaged(food_trailer, actor=lead, codes=[wet_food])
+    with refused("food_held"):
+        dispose(piece, Disposition.DESTROYED, lead)
+    qualified = make_person("receiver", nor, food_qualified=True)
+    assert dispose(piece, Disposition.DESTROYED, qualified).disposition == Disposition.DESTROYED
+
+
 def test_food_is_food_by_carton_account_or_word(trailer, lead, wet_food):
     assert not log_damaged(trailer, actor=lead, codes=[wet_food]).food_hold
     Carton.objects.filter(arrival=trailer, line=1).update(food=True)
@@ -806,7 +840,7 @@ def test_only_a_qualified_person_releases_food_by_name(nor, food_trailer, lead, 
 def test_a_stop_keeps_the_piece_without_a_close_photo_and_notes_the_incident(trailer, lead):
     piece = log_damaged(trailer, actor=lead, codes=[], stop=IncidentKind.SMELL, called="Dana Field", note="sharp")
     assert piece.no_photo_reason == "stop card: smelling"
-    assert not any("photo" in sentence for sentence in discrepancies.what_is_missing(piece))
+    assert not any("photo" in sentence for sentence in gaps.what_is_missing(piece))
     note = IncidentNote.objects.get()
     assert (note.kind, note.called, note.discrepancy) == (IncidentKind.SMELL, "Dana Field", piece)
     assert "P-1" in note.text and "sharp" in note.text
