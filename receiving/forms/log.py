@@ -3,8 +3,8 @@
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.text import capfirst
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as _l
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
 
 from receiving import matching
 from receiving.enums import (
@@ -25,7 +25,7 @@ STOPS = [
     (kind.value, kind.label)
     for kind in (IncidentKind.LEAKING, IncidentKind.SMELL, IncidentKind.UNKNOWN_GOODS, IncidentKind.THEFT)
 ]
-NOT_SAID = ("", _l("not said yet"))
+NOT_SAID = ("", _("not said yet"))
 DAMAGE_FIELDS = ("codes", "extent", "units_good", "units_hurt", "hazmat", "food")
 
 
@@ -66,26 +66,26 @@ class PieceForm(forms.Form):
     label = worded(
         Discrepancy, "label", widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"})
     )
-    shipment = forms.ModelChoiceField(label=_l("Bill"), queryset=None, required=False)
+    shipment = forms.ModelChoiceField(label=_("Bill"), queryset=None, required=False)
     codes = forms.ModelMultipleChoiceField(
-        label=_l("What the damage is"), queryset=None, required=False, widget=forms.CheckboxSelectMultiple
+        label=_("What the damage is"), queryset=None, required=False, widget=forms.CheckboxSelectMultiple
     )
-    damaged_too = forms.BooleanField(label=_l("Damaged too"), required=False)
-    extent = choice(Extent.choices, _l("How far it goes"))
-    quantity = forms.IntegerField(label=_l("Pieces"), min_value=1, max_value=9999, required=False)
-    store = StoreNumberField(label=_l("Store printed first"))
-    new_store = StoreNumberField(label=_l("New store"))
+    damaged_too = forms.BooleanField(label=_("Damaged too"), required=False)
+    extent = choice(Extent.choices, _("How far it goes"))
+    quantity = forms.IntegerField(label=_("Pieces"), min_value=1, max_value=9999, required=False)
+    store = StoreNumberField(label=_("Store printed first"))
+    new_store = StoreNumberField(label=_("New store"))
     reroute_authority = forms.ChoiceField(
-        label=_l("Who says so"),
+        label=_("Who says so"),
         choices=RerouteAuthority.choices,
         initial=RerouteAuthority.LABEL,
         required=False,
         widget=forms.RadioSelect,
     )
-    units_good = forms.IntegerField(label=_l("Units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_l("Units hurt"), min_value=0, max_value=99999, required=False)
-    hazmat = forms.BooleanField(label=_l("Hazardous material"), required=False)
-    food = forms.BooleanField(label=_l("It is food"), required=False)
+    units_good = forms.IntegerField(label=_("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = forms.IntegerField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
+    hazmat = forms.BooleanField(label=_("Hazardous material"), required=False)
+    food = forms.BooleanField(label=_("It is food"), required=False)
     no_photo_reason = worded(Discrepancy, "no_photo_reason")
     note = worded(Discrepancy, "note", widget=forms.Textarea(attrs={"rows": 2}))
 
@@ -130,9 +130,13 @@ class PieceForm(forms.Form):
 
     def no_such_store(self, number, found):
         if found:
-            message = _("Store “%(number)s” is on the lists of several accounts. Scan the label, or choose the bill.")
+            message = gettext(
+                "Store “%(number)s” is on the lists of several accounts. Scan the label, or choose the bill."
+            )
         else:
-            message = _("Store “%(number)s” is not on this site's list. Read it again, or ask the manager to add it.")
+            message = gettext(
+                "Store “%(number)s” is not on this site's list. Read it again, or ask the manager to add it."
+            )
         return ValidationError(message % {"number": number}, code="unknown_store")
 
     @property
@@ -154,26 +158,26 @@ class LogForm(PieceForm):
     """One piece, logged or completed."""
 
     kind = forms.ChoiceField(
-        label=_l("What is wrong"),
+        label=_("What is wrong"),
         choices=LOGGED_KINDS,
         widget=forms.RadioSelect,
-        error_messages={"required": _l("Choose what is wrong: damaged, over or rerouted.")},
+        error_messages={"required": _("Choose what is wrong: damaged, over or rerouted.")},
     )
     disposition = forms.ChoiceField(
-        label=_l("What happens with it"),
-        choices=[("", _l("as usual for this damage")), *Disposition.choices],
+        label=_("What happens with it"),
+        choices=[("", _("as usual for this damage")), *Disposition.choices],
         required=False,
     )
-    where_found = choice(WhereFound.choices, _l("Where found"))
-    in_place = forms.BooleanField(label=_l("Photographed in the trailer, before moving it"), required=False)
+    where_found = choice(WhereFound.choices, _("Where found"))
+    in_place = forms.BooleanField(label=_("Photographed in the trailer, before moving it"), required=False)
     stop = forms.ChoiceField(
-        label=_l("Is it dangerous or stolen?"),
-        choices=[("", _l("no")), *STOPS],
+        label=_("Is it dangerous or stolen?"),
+        choices=[("", _("no")), *STOPS],
         required=False,
         widget=forms.RadioSelect,
     )
-    called = forms.CharField(label=_l("Who was called"), max_length=120, required=False)
-    knowingly = forms.BooleanField(label=_l("I know, and it is to be so"), required=False)
+    called = forms.CharField(label=_("Who was called"), max_length=120, required=False)
+    knowingly = forms.BooleanField(label=_("I know, and it is to be so"), required=False)
     found_at = forms.DateTimeField(required=False, widget=forms.HiddenInput)
     version = forms.IntegerField(required=False, widget=forms.HiddenInput)
 
@@ -210,7 +214,7 @@ class VersionForm(forms.Form):
 class AmendForm(PieceForm):
     """A correction. Only what the piece's kind needs is asked."""
 
-    reason = needed(_l("Why it is corrected"), _l("Say why it is corrected."), max_length=300)
+    reason = needed(_("Why it is corrected"), _("Say why it is corrected."), max_length=300)
     version = forms.IntegerField(widget=forms.HiddenInput)
 
     def __init__(self, *args, piece, **kwargs):
@@ -257,12 +261,12 @@ class AmendForm(PieceForm):
 
 
 class VoidForm(forms.Form):
-    reason = needed(_l("Why it is voided"), _l("Say why the piece is voided."), max_length=300)
+    reason = needed(_("Why it is voided"), _("Say why the piece is voided."), max_length=300)
 
 
 class AttributeForm(VersionForm):
-    where_found = choice(WhereFound.choices, _l("Where found"), widget=forms.RadioSelect)
-    attribution = choice(Attribution.choices, _l("Attributed to"), widget=forms.RadioSelect)
+    where_found = choice(WhereFound.choices, _("Where found"), widget=forms.RadioSelect)
+    attribution = choice(Attribution.choices, _("Attributed to"), widget=forms.RadioSelect)
     attribution_reason = worded(Discrepancy, "attribution_reason")
     not_in_place_reason = worded(Discrepancy, "not_in_place_reason")
 
@@ -273,7 +277,7 @@ class AttributeForm(VersionForm):
 
 class FindingForm(forms.Form):
     kind = forms.ChoiceField(
-        label=_l("What was done"),
+        label=_("What was done"),
         widget=forms.RadioSelect,
         choices=[
             (kind.value, kind.label)
@@ -288,8 +292,8 @@ class FindingForm(forms.Form):
         ],
     )
     by_name = worded(Finding, "by_name")
-    units_good = forms.IntegerField(label=_l("Units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_l("Units hurt"), min_value=0, max_value=99999, required=False)
+    units_good = forms.IntegerField(label=_("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = forms.IntegerField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
     packaging_outside = worded(Finding, "packaging_outside")
     packaging_inside = worded(Finding, "packaging_inside")
     text = worded(Finding, "text", widget=forms.Textarea(attrs={"rows": 3}))
@@ -299,12 +303,12 @@ class FindingForm(forms.Form):
 
 
 class StoreReportForm(forms.Form):
-    by_name = needed(_l("By whom at the store"), _l("Write by whom."), max_length=80)
-    units_good = forms.IntegerField(label=_l("Units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_l("Units hurt"), min_value=0, max_value=99999, required=False)
+    by_name = needed(_("By whom at the store"), _("Write by whom."), max_length=80)
+    units_good = forms.IntegerField(label=_("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = forms.IntegerField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
     text = needed(
-        _l("What the store found"),
-        _l("Write what was found."),
+        _("What the store found"),
+        _("Write what was found."),
         max_length=500,
         widget=forms.Textarea(attrs={"rows": 3}),
     )
@@ -315,32 +319,32 @@ class StoreReportForm(forms.Form):
 
 class DisposeForm(VersionForm):
     disposition = forms.ChoiceField(
-        label=_l("What happens with it"), choices=Disposition.choices, widget=forms.RadioSelect
+        label=_("What happens with it"), choices=Disposition.choices, widget=forms.RadioSelect
     )
-    by_name = forms.CharField(label=_l("Decided by"), max_length=80, required=False)
-    text = forms.CharField(label=_l("Remark"), max_length=300, required=False)
-    knowingly = forms.BooleanField(label=_l("I know, and it is to be so"), required=False)
+    by_name = forms.CharField(label=_("Decided by"), max_length=80, required=False)
+    text = forms.CharField(label=_("Remark"), max_length=300, required=False)
+    knowingly = forms.BooleanField(label=_("I know, and it is to be so"), required=False)
 
 
 class FoodForm(VersionForm):
     text = needed(
-        _l("On what ground it is safe"),
-        _l("Say on what ground it is safe."),
+        _("On what ground it is safe"),
+        _("Say on what ground it is safe."),
         max_length=300,
         widget=forms.Textarea(attrs={"rows": 3}),
     )
 
 
 class FoundForm(forms.Form):
-    where = forms.CharField(label=_l("Where it was found"), max_length=100, required=False)
-    note = forms.CharField(label=_l("Remark"), max_length=180, required=False)
+    where = forms.CharField(label=_("Where it was found"), max_length=100, required=False)
+    note = forms.CharField(label=_("Remark"), max_length=180, required=False)
 
 
 class MatchForm(forms.Form):
     """Which open short of this site the over is."""
 
     short = forms.ModelChoiceField(
-        label=_l("Which short it is"), queryset=None, to_field_name="number", widget=forms.RadioSelect, empty_label=None
+        label=_("Which short it is"), queryset=None, to_field_name="number", widget=forms.RadioSelect, empty_label=None
     )
 
     def __init__(self, *args, over, **kwargs):
