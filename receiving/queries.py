@@ -1,12 +1,33 @@
 """Every read over several tables that a page, a writer or the claims side needs."""
 
 from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import takewhile
 
 from django.db import connection
-from django.db.models import Count, F, Q, Sum
+from django.db.models import Count, Exists, F, Model, OuterRef, Prefetch, Q, Sum
 
-from receiving.enums import COUNTING_RESULTS, DiscrepancyState, Kind, PiecesUnit
-from receiving.models import Carton, Discrepancy, Photo, Refusal, Scan, Shipment, ShipmentCarrier, Store, TallyTap
+from receiving.enums import COUNTING_RESULTS, OPEN_STATES, ArrivalState, DiscrepancyState, Kind, MomentKind, PiecesUnit
+from receiving.models import (
+    Arrival,
+    Carton,
+    Discrepancy,
+    Door,
+    ExceptionSheet,
+    IncidentNote,
+    Looked,
+    Moment,
+    Pallet,
+    Photo,
+    Refusal,
+    Scan,
+    SealRecord,
+    Shipment,
+    ShipmentCarrier,
+    Store,
+    TallyTap,
+)
 from receiving.squaring import Bucket, Squaring, square
 
 
@@ -139,6 +160,87 @@ class SquaringFacts:
                 yield Bucket(expected=0, counted=count)
 
 
+def with_work(arrivals):
+    """The trailers of a queryset with what their next step hangs on; as many queries for one as for fifty.
+
+    Each has its seals, incidents, bills and sheets at hand, `bills` as (Shipment, Squaring, has a list), `squaring`
+    of the whole trailer and `set_asides`, how many pieces wait to be filled in.
+    """
+    rows = list(
+        arrivals.select_related("site", "door", "carrier").prefetch_related(
+            Prefetch("seals", SealRecord.objects.select_related("actor").order_by("at", "pk")),
+            Prefetch("incidents", IncidentNote.objects.select_related("actor").order_by("at", "pk")),
+            Prefetch("shipments", Shipment.objects.select_related("account").order_by("position")),
+            Prefetch("sheets", ExceptionSheet.objects.only("number", "arrival", "outcome", "at").order_by("number")),
+        )
+    )
+    facts = SquaringFacts([shipment for row in rows for shipment in row.shipments.all()])
+    waiting = Discrepancy.objects.filter(arrival__in=rows, kind=Kind.SET_ASIDE, state=DiscrepancyState.OPEN)
+    set_asides = dict(waiting.values_list("arrival").annotate(n=Count("pk")))
+    for row in rows:
+        row.bills = [(bill, facts.square(bill), bool(facts.cartons[bill.pk])) for bill in row.shipments.all()]
+        row.squaring = sum((squared for _bill, squared, _listed in row.bills), Squaring())
+        row.set_asides = set_asides.get(row.pk, 0)
+    return rows
+
+
+def board(site, *, since):
+    """Everything the doors page shows of a site: (open, expected, left since `since`), each a list of trailers."""
+    away = [MomentKind.REFUSED, MomentKind.CANCELLED]
+    gone = Moment.objects.filter(arrival__site=site, kind__in=away, at__gte=since).values("arrival")
+    rows = with_work(
+        Arrival.objects.filter(site=site).filter(
+            Q(state__in=(*OPEN_STATES, ArrivalState.EXPECTED))
+            | Q(state=ArrivalState.RELEASED, released_at__gte=since)
+            | Q(state__in=(ArrivalState.REFUSED, ArrivalState.CANCELLED), pk__in=gone)
+        )
+    )
+    at_doors = sorted((row for row in rows if row.is_open), key=lambda row: (label_order(row.door), row.pk))
+    expected = [row for row in rows if row.state == ArrivalState.EXPECTED]
+    expected.sort(key=lambda row: (row.appointment_at is None, row.appointment_at or 0, row.pk))
+    left = [row for row in rows if not row.is_open and row.state != ArrivalState.EXPECTED]
+    left.sort(key=lambda row: (row.released_at is None, row.released_at, row.pk), reverse=True)
+    return at_doors, expected, left
+
+
+def label_order(door):
+    """Doors as people walk past them: 2 before 10, 10 before 10A."""
+    label = door.label if door else ""
+    digits = "".join(takewhile(str.isdigit, label))
+    return (not digits, int(digits or 0), label)
+
+
+def doors(site):
+    """The site's doors in use, as people walk past them; `taken` is the trailer that stands there, or None."""
+    standing = {row.door_id: row for row in Arrival.objects.open().filter(site=site, door__isnull=False)}
+    found = sorted(Door.objects.filter(site=site, active=True), key=label_order)
+    for door in found:
+        door.taken = standing.get(door.pk)
+    return found
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of a trailer's time line. `kind` is moment, seal, incident, refusal or look; `row` the record."""
+
+    at: datetime
+    kind: str
+    row: Model
+
+
+def timeline(arrival):
+    """What happened to a trailer, in order, as Entries. Pieces have their own pages."""
+    sources = {
+        "moment": Moment.objects.filter(arrival=arrival),
+        "seal": SealRecord.objects.filter(arrival=arrival),
+        "incident": IncidentNote.objects.filter(arrival=arrival),
+        "refusal": Refusal.objects.filter(shipment__arrival=arrival).select_related("shipment"),
+        "look": Looked.objects.filter(arrival=arrival),
+    }
+    found = [Entry(row.at, kind, row) for kind, rows in sources.items() for row in rows.select_related("actor")]
+    return sorted(found, key=lambda entry: (entry.at, entry.row.pk))
+
+
 def open_set_asides(arrival):
     return arrival.discrepancies.filter(kind=Kind.SET_ASIDE, state=DiscrepancyState.OPEN).order_by("pk")
 
@@ -218,3 +320,43 @@ def capped_counts(querysets, cap):
         cursor.execute(" UNION ALL ".join(parts), params)
         found = dict(cursor.fetchall())
     return [found[number] for number in range(len(parts))]
+
+
+def bills_without_list(arrival):
+    listed = Carton.objects.filter(shipment=OuterRef("pk"))
+    return list(arrival.shipments.filter(~Exists(listed)).order_by("position"))
+
+
+def tally_board(arrival):
+    """[(bill, [(store or None, expected, counted)])] in bill and store order, in three queries."""
+    shipments = list(arrival.shipments.select_related("account").order_by("position"))
+    facts = SquaringFacts(shipments)
+    pks = {store for bill in shipments for store in [*facts.cartons[bill.pk], *facts.tallies[bill.pk]] if store}
+    stores = Store.objects.in_bulk(pks)
+    others = defaultdict(list)
+    for store in Store.objects.filter(site=arrival.site_id, active=True, account__in={b.account_id for b in shipments}):
+        others[store.account_id].append(store)
+    return [(bill, board_rows(facts, bill, stores, others[bill.account_id])) for bill in shipments]
+
+
+def board_rows(facts, bill, stores, others):
+    listed, tallies = facts.cartons[bill.pk], facts.tallies[bill.pk]
+    wanted = {pk: stores[pk] for pk in [*listed, *tallies] if pk}
+    if not listed:
+        wanted |= {store.pk: store for store in others}
+    rows = [
+        (store, listed.get(pk, (0, 0))[0], listed.get(pk, (0, 0))[1] + tallies.get(pk, 0))
+        for pk, store in wanted.items()
+    ]
+    rows.sort(key=lambda row: row[0].number)
+    return [*rows, (None, 0, tallies.get(None, 0))] if not listed else rows
+
+
+def pallets_with_counts(site, most=200):
+    """Open pallets first, newest first, with how many cartons stand on each."""
+    return (
+        Pallet.objects.filter(site=site)
+        .select_related("store")
+        .annotate(count=Count("cartons"))
+        .order_by("-state", "-number")[:most]
+    )
