@@ -391,6 +391,7 @@ def test_the_difference_is_shown_before_anything_is_replaced(shipment, lead):
     assert [(line.label, what) for _pk, line, what in change.changed] == [(sscc(2), ["store"])]
     assert change.unchanged == 1
     assert seen.can_take_in
+    assert seen.remarks == []
     assert labels(shipment) == [sscc(1), sscc(2), sscc(3)]
 
 
@@ -398,13 +399,13 @@ def test_replacing_keeps_what_was_received_and_writes_the_rest(shipment, lead):
     first = take_in(shipment, csv_of([sscc(1), sscc(2), sscc(3)], weight="10.5"), lead)
     received = Carton.objects.get(label=sscc(3))
     scan(received, lead)
-    text = f"carton,store,weight\n{sscc(3)},102,11.5\n{sscc(2)},101,10.5\n{sscc(4)},101,9.5\n"
+    text = f"carton,store,weight\n{sscc(3)},102,11.5\n{sscc(4)},101,9.5\n{sscc(2)},101,10.5\n"
     second = take_in(shipment, text, lead, replaces=first.pk)
-    assert labels(shipment) == [sscc(3), sscc(2), sscc(4)]
+    assert labels(shipment) == [sscc(3), sscc(4), sscc(2)]
     kept = Carton.objects.get(label=sscc(3))
     assert (kept.pk, kept.received, kept.received_by, kept.received_at) == (received.pk, 1, lead, NOON)
     assert (kept.store.number, kept.weight, kept.line) == ("102", Decimal("11.5"), 2)
-    assert Carton.objects.get(label=sscc(2)).line == 3
+    assert Carton.objects.get(label=sscc(2)).line == 4
     first.refresh_from_db()
     assert (first.state, second.state) == (ListState.REPLACED, ListState.CONFIRMED)
     told = Event.objects.filter(verb="load_list.confirmed").order_by("seq").last().after
@@ -481,6 +482,31 @@ def test_a_carton_scanned_between_look_and_write_is_not_lost(shipment, lead, mon
     assert set(labels(shipment)) == {sscc(1), sscc(2)}
     first.refresh_from_db()
     assert first.state == ListState.CONFIRMED
+
+
+def test_more_of_a_label_received_between_look_and_write_than_the_new_list_has(shipment, lead, monkeypatch):
+    first = take_in(shipment, "carton,store,qty\nTENT,101,5\n", lead)
+    found = upload(shipment, "carton,store,qty\nTENT,101,3\n", actor=lead)
+    looked = load_list.difference
+
+    def then_scanned(*args):
+        seen = looked(*args)
+        Carton.objects.update(received=4)
+        return seen
+
+    monkeypatch.setattr(load_list, "difference", then_scanned)
+    with pytest.raises(ChangedMeanwhile) as why:
+        load_list.confirm(found, replaces=first.pk, actor=lead, at=NOON)
+    assert "were counted since you looked" in str(why.value)
+    assert Carton.objects.get().expected == 5
+
+
+def test_a_scan_taken_back_before_the_list_came_counts_for_nothing(shipment, lead):
+    facts = {"arrival": shipment.arrival, "seen_at": shipment.arrival, "shipment": shipment, "label": sscc(1)}
+    taken = Scan.objects.create(result=ScanResult.BLIND, actor=lead, at=NOON, **facts)
+    Scan.objects.create(result=ScanResult.BLIND, undoes=taken, actor=lead, at=NOON, **facts)
+    take_in(shipment, csv_of([sscc(1)]), lead)
+    assert Carton.objects.get().received == 0
 
 
 def test_what_was_counted_before_there_was_a_list_counts_on_it(shipment, lead):

@@ -352,6 +352,12 @@ def test_serials_of_seventeen_digits_are_not_all_taken_for_codes_without_zeros()
     assert any("16 or 17 digits" in remark for remark in found.remarks)
 
 
+def test_a_lone_code_without_its_zeros_is_refused_beside_a_few_other_numbers():
+    others = [n for n in map(str, range(10**16, 10**16 + 20)) if not identifiers.spreadsheet_damage(n)][:3]
+    found = read("carton,store\n" + "".join(f"{n},101\n" for n in ["95212340000003014", *others]))
+    assert codes(found) == [(2, "lost_zeros")]
+
+
 def test_serials_of_different_lengths_without_any_zero_in_front_are_pointed_at():
     found = read("carton,store\n7001,101\n70012,101\n")
     assert "Carton ids have 4 to 5 digits and none begins with 0: compare one with its label." in found.remarks
