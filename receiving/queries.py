@@ -285,7 +285,7 @@ def missing_cartons(shipment):
 
 
 def piece_rows(ids):
-    """Pieces in the order of `ids` with all that a list shows of them; `first_photo` is a Photo or None. Two queries."""
+    """Pieces in the order of `ids` with all that a list shows of them; `first_photo` may be None. Two queries."""
     rows = listed_pieces().in_bulk(ids)
     photos = Photo.objects.filter(discrepancy__in=ids, tombstone__isnull=True).order_by("-pk")
     first = {photo.discrepancy_id: photo for photo in photos.only("uuid", "discrepancy", "purpose", "caption")}
