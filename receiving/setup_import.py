@@ -102,7 +102,7 @@ def columns_of(kind):
 
 
 def heading(kind, name):
-    return capfirst(kind.model._meta.get_field(name).verbose_name)
+    return capfirst(str(kind.model._meta.get_field(name).verbose_name))
 
 
 # -- The file between looking and taking in ----------------------------------------------------------------------------

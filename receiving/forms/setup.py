@@ -26,6 +26,9 @@ class FactsForm(forms.Form):
         if "time_zone" in self.fields:
             zones = [(name, name) for name in sorted(clock.available_timezones())]
             self.fields["time_zone"] = forms.ChoiceField(label=self.fields["time_zone"].label, choices=zones)
+        if "default_disposition" in self.fields:
+            choices = self.fields["default_disposition"].choices
+            self.fields["default_disposition"].choices = [("", _("none")), *choices[1:]]
         for name in self.fields.keys() & HELP.keys():
             self.fields[name].help_text = HELP[name]
 
@@ -125,6 +128,7 @@ class NewPersonForm(MemberForm):
         names = ("first_name", "last_name", "username", "language")
         found = forms.fields_for_model(Person, fields=names)
         found["first_name"].required = True
+        found["username"].label = _("User name")
         found["username"].help_text = _("What they type to sign in: letters, digits and @ . + - _ only.")
         found["username"].widget.attrs["autocomplete"] = "off"
         self.fields = found | self.fields
