@@ -13,7 +13,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from receiving import discrepancies, dock, evidence, queries, sheet
+from receiving import discrepancies, dock, evidence, gaps, queries, sheet
 from receiving.documents.pdf import DocumentNotMade
 from receiving.enums import ArrivalState, DeliveryWay, MomentKind, SignOutcome
 from receiving.models import Counter, ExceptionSheet, SheetDelivery
@@ -42,7 +42,7 @@ def what_release_needs(arrival, squarings=None):
     for shipment, squared in squarings.items():
         needs += bill_needs(shipment, squared)
     for piece in sheet.live_pieces(arrival).prefetch_related("photos"):
-        needs += [f"{piece}: {sentence}" for sentence in discrepancies.what_is_missing(piece)]
+        needs += [f"{piece}: {sentence}" for sentence in gaps.what_is_missing(piece)]
     return needs
 
 

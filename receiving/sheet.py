@@ -14,7 +14,7 @@ from django.utils.translation import ngettext
 
 from receiving import clock, evidence, queries
 from receiving.documents import pdf
-from receiving.enums import Attribution, CarrierReceipt, Extent, Kind, SealCondition, SignOutcome
+from receiving.enums import Attribution, CarrierReceipt, Extent, Kind, LookedPlace, SealCondition, SignOutcome
 from receiving.models import Discrepancy
 
 LISTED_IDS = 40
@@ -104,6 +104,7 @@ def contents(arrival, *, release, number, at):
     release -- dict of notation, outcome, signer, employer, signature, typed, witness, carrier_receipt, device
     """
     site = arrival.site
+    looked = set(arrival.looks.values_list("place", flat=True))
     with timezone.override(clock.zone(site.time_zone)), translation.override("en"):
         return evidence.plain(
             {
@@ -132,7 +133,7 @@ def contents(arrival, *, release, number, at):
                 ],
                 "bills": [bill(shipment, squared) for shipment, squared in queries.squarings(arrival).items()],
                 "total": squares(queries.trailer_squaring(arrival)),
-                "looked": sorted({row.get_place_display() for row in arrival.looks.all()}),
+                "looked": [place.label for place in LookedPlace if place in looked],
                 "pieces": [piece(row) for row in live_pieces(arrival).prefetch_related("photos__tombstone")],
                 "release": release
                 | {

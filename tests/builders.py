@@ -3,6 +3,9 @@
 import itertools
 import uuid
 from datetime import UTC, datetime
+from io import BytesIO
+
+from PIL import Image
 
 from receiving import dock
 from receiving.enums import ArrivalState, Role, SealCondition
@@ -112,3 +115,10 @@ def make_cartons(shipment, count=10, *, stores=None, start=1, **fields):
         )
         for line in range(count)
     )
+
+
+def make_jpeg(size=(640, 480), colour="sienna"):
+    """The bytes of a small plain JPEG."""
+    buffer = BytesIO()
+    Image.new("RGB", size, colour).save(buffer, "JPEG")
+    return buffer.getvalue()
