@@ -94,7 +94,7 @@ def test_an_error_page_needs_neither_database_nor_person(name):
 def test_another_sites_address_is_answered_in_our_own_words(client):
     make_site("ELP")
     client.force_login(make_person(Role.RECEIVER, make_site("NOR")))
-    answer = client.get(reverse("doors", args=["ELP"]))
+    answer = client.get(reverse("log", args=["ELP"]))
     assert answer.status_code == 404
     assert "Nothing is here" in answer.content.decode() and "Dock ELP" not in answer.content.decode()
 
