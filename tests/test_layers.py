@@ -10,7 +10,7 @@ LAYERS = [
     {"enums", "identifiers", "clock", "documents", "squaring", "refusals", "triggers", "converters", "fair_sqlite"},
     {"models"},
     {"rules", "evidence", "queries", "paging"},
-    {"matching", "dispositions", "gaps", "search", "history", "verification", "people", "setup", "setup_import"},
+    {"matching", "dispositions", "gaps", "notice", "search", "history", "verification", "people", "setup", "setup_import"},
     {"photos", "load_list", "dock", "counting", "discrepancies", "sheet", "release", "erasure"},
     {"forms", "filters", "middleware", "context", "templatetags", "checks"},
     {"views", "admin", "management", "apps", "demo"},

@@ -504,10 +504,25 @@ def test_a_clerk_logs_only_what_is_found_after_the_trailer_left(client, site, tr
     assert client.get(page_of(piece, "piece_void")).status_code == 403
 
 
+def test_concealed_damage_shows_its_clock_and_drafts_the_notice(as_receiver, site, trailer, lead, crushed):
+    piece = logged(trailer, lead, crushed, note="dented inside")
+    notice = page_of(piece, "piece_notice")
+    assert notice not in as_receiver.get(piece.get_absolute_url()).content.decode()
+    release(trailer, lead)
+    late = logged(trailer, lead, crushed, 1, note="dented inside")
+    text = " ".join(as_receiver.get(late.get_absolute_url()).content.decode().split())
+    assert "by Mon 9 Mar 2026 and ask for inspection: five business days after delivery on Mon 2 Mar 2026" in text
+    letter = as_receiver.get(page_of(late, "piece_notice")).content.decode()
+    wanted = [trailer.trailer_number, trailer.shipments.get().bill_number, "dented inside", "crushed", "Mon 9 Mar 2026"]
+    assert all(words in letter for words in [*wanted, "kept as found", "Dana Field", "not a claim"])
+    over = discrepancies.record(trailer, uuid=uuid.uuid4(), kind=Kind.OVER, facts={"label": "Z"}, actor=lead, at=NOON)
+    assert as_receiver.get(page_of(over, "piece_notice")).status_code == 404
+
+
 # --- who may ----------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["piece", "tag", "piece_void", "piece_food", *ACTIONS])
+@pytest.mark.parametrize("name", ["piece", "tag", "piece_notice", "piece_void", "piece_food", *ACTIONS])
 def test_another_site_s_piece_does_not_exist(client, trailer, lead, crushed, name):
     piece = logged(trailer, lead, crushed)
     south = make_site("SOU")
@@ -532,7 +547,7 @@ def test_a_receiver_does_not_void(as_receiver, trailer, lead, crushed):
     assert page_of(piece, "piece_void") not in as_receiver.get(piece.get_absolute_url()).content.decode()
 
 
-@pytest.mark.parametrize("name", ["piece", "tag", "piece_void", "piece_food", *ACTIONS])
+@pytest.mark.parametrize("name", ["piece", "tag", "piece_notice", "piece_void", "piece_food", *ACTIONS])
 def test_nobody_is_sent_to_sign_in(client, trailer, lead, crushed, name):
     piece = logged(trailer, lead, crushed)
     answer = client.get(page_of(piece, name))
