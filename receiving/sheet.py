@@ -294,6 +294,7 @@ def make_pdf(content, *, log, supersedes="", created):
             "log_hash": log[1],
             "supersedes": supersedes,
             "frame": frame(content["release"]["strokes"]),
+            "photographed": bool(pictures),
         },
     )
     return pdf.render_pdf(
