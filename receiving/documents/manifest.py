@@ -385,7 +385,7 @@ def settle(number, text: str, style: str) -> Decimal | None:
         return number.comma
     raise Unfit(
         "ambiguous",
-        _("It can be read as %(point)s or as %(comma)s. Say above which sign is the decimal one, or write it without.")
+        _("It can be read as %(point)s or as %(comma)s. Choose the decimal sign below, or write it without grouping.")
         % {"point": f"{number.point:f}", "comma": f"{number.comma:f}"},
     )
 

@@ -169,6 +169,7 @@ def preview_context(found, *, form=None, confirm_form=None):
         "arrival": found.shipment.arrival,
         "preview": seen,
         "blocking": reading.blocking if reading.manifest else [],
+        "ambiguous": any(row.code == "ambiguous" for row in seen.bad),
         "bad": seen.bad[:BAD_SHOWN],
         "bad_left": max(0, len(seen.bad) - BAD_SHOWN),
         "missing": [load_list.manifest.FIELDS[name] for name in reading.missing],

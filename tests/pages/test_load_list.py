@@ -130,6 +130,18 @@ def test_columns_are_chosen_by_hand_and_remembered(page, shipment, lead):
     assert "1 row is good" in page.get(again.url).text
 
 
+def test_a_weight_that_can_be_two_things_is_settled_by_choosing_the_decimal_sign(page, shipment, lead):
+    found = waiting(shipment, lead, f"carton,store,weight\n{sscc(1)},101,1.234\n".encode())
+    seen = page.get(url("load_list_preview", shipment, found.pk))
+    assert '<details class="more" open>' in seen.text
+    given = {"column-0": "label", "column-1": "store", "column-2": "weight", "decimal": ","}
+    answer = page.post(url("load_list_columns", shipment, found.pk), given | {"uuid": str(uuid.uuid4())}, follow=True)
+    assert "1 row is good" in answer.text
+    mapping = answer.context["confirm_form"]["mapping"].value()
+    page.post(url("load_list_confirm", shipment, found.pk), confirmation(found, mapping=mapping))
+    assert Carton.objects.get().weight == 1234
+
+
 @pytest.mark.parametrize(
     ("given", "sentence"),
     [
