@@ -1,21 +1,27 @@
 """Cartons coming off: scanned one by one, tallied by store, put on pallets, read from a file, taken back.
 
 The only writer of Scan, TallyTap and Pallet, and of what a Carton says of its receipt. A call that holds many scans
-is one event.
+is one event. Its cartons are fetched at once, each read is judged in memory, and the counts are written by conditional
+UPDATEs: if one of them finds that somebody else was first, the whole call is judged again by what is true then.
 """
 
 from collections import defaultdict
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
+from functools import cached_property
+from itertools import islice
 from uuid import UUID, uuid4, uuid5
 
-from django.db import transaction
-from django.db.models import Exists, F, OuterRef
+from django.db import IntegrityError, transaction
+from django.db.models import Exists, F, OuterRef, Q, Subquery, Sum, Value
+from django.db.models.functions import Coalesce
 from django.utils.dateparse import parse_datetime
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from receiving import clock, discrepancies, dock, evidence, identifiers
-from receiving.documents.tables import UnreadableTable, read_table
+from receiving import clock, discrepancies, dock, evidence, identifiers, matching
+from receiving.documents import manifest
+from receiving.documents.tables import Mark, UnreadableTable, read_table
 from receiving.enums import (
     COUNTING_RESULTS,
     COUNTING_STATES,
@@ -30,22 +36,35 @@ from receiving.models import Arrival, Carton, Counter, Discrepancy, Pallet, Scan
 from receiving.refusals import ChangedMeanwhile, Refused
 
 TAPS = (1, 5, 10)
-LABEL_HEADINGS = {"carton", "carton id", "label", "sscc", "id", "barcode", "caja", "etiqueta", "código", "codigo"}
-TIME_HEADINGS = {"time", "at", "when", "timestamp", "date", "hora", "fecha"}
+MAX_FILE_SCANS = 5_000
+TIME_HEADINGS = {"time", "at", "when", "timestamp", "date", "datetime", "scanned", "hora", "fecha", "fechahora"}
+COUNTABLE = (ArrivalState.UNLOADING, ArrivalState.COUNTED)
+WAITING = (ArrivalState.EXPECTED, ArrivalState.AT_DOOR)
+CHUNK = 500
+ATTEMPTS = 4
 
 
 @dataclass(frozen=True)
 class Read:
-    """One label as a client sent it: its own UUID, the raw text, and the device's word for when (aware or None)."""
+    """One label as a client sent it: its own UUID, the raw text, and the device's word for when (aware or None).
+
+    damage -- what a spreadsheet did to it, if it came in a file; it then counts only when it is on a list as it stands
+    """
 
     raw: str
     uuid: UUID = field(default_factory=uuid4)
     device_at: datetime | None = None
+    damage: str = ""
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What a scan is answered: `store` is where the carton goes now, `detail` a sentence, `arrival` who is credited."""
+    """What a scan is answered.
+
+    arrival -- the trailer that is credited, or would be; `store` is where the carton goes now
+    pallet -- the pallet it was put on; misplaced -- it does not belong on the pallet in hand
+    detail -- a sentence, empty where there is nothing to add; repeated -- this very scan was stored before
+    """
 
     result: ScanResult
     label: str
@@ -54,6 +73,8 @@ class Answer:
     pallet: Pallet | None = None
     detail: str = ""
     shipment_id: int | None = None
+    misplaced: bool = False
+    repeated: bool = False
 
     @property
     def store(self):
@@ -64,145 +85,206 @@ class Answer:
         return self.result in COUNTING_RESULTS
 
 
-def scan(arrival, *, reads, pallet=None, shipment=None, how=ScanHow.SCANNER, actor, at):
-    """Count labels at a trailer; one Answer for each Read, in order.
+class SomebodyWasFirst(Exception):
+    """A count that was judged possible is not any more."""
 
-    pallet -- the pallet they are put on; shipment -- the bill a label on no list counts for, if several have no list
+
+# --- scans ------------------------------------------------------------------------------------------------------------
+
+
+def scan(arrival, *, reads, pallet=None, shipment=None, how=ScanHow.SCANNER, told=None, actor, at):
+    """Count labels at a trailer; one Answer for each Read, in order. Reads whose UUID is stored count once.
+
+    pallet -- the pallet they are put on; shipment -- the bill a label on no list counts for, if several have no list;
+    told -- what the event says besides
     """
-    refuse_unless_counting(arrival)
-    reads = list(reads)
-    with transaction.atomic():
-        session = Session(arrival, reads, pallet=pallet, shipment=shipment, how=how, actor=actor, at=at)
-        answers = [session.answer(read) for read in reads]
-        Scan.objects.bulk_create(session.rows)
-        dock.tell(
-            arrival,
-            "scans",
-            record=f"scan:{session.rows[0].uuid}" if session.rows else arrival,
-            actor=actor,
-            at=at,
-            after={
-                "how": how,
-                "pallet": pallet and pallet.number,
-                "scans": [[a.label, a.result, a.arrival.number] for a in answers],
-            },
+    if arrival.state != ArrivalState.RELEASED:
+        refuse_unless_counting(arrival)
+    if pallet and pallet.state == PalletState.CLOSED:
+        raise Refused(
+            _("Pallet %(pallet)s is closed and wrapped. Choose another one.") % {"pallet": pallet},
+            code="pallet_closed",
+            field="pallet",
         )
-    return answers
+    session = Session(arrival, reads, pallet=pallet, shipment=shipment, how=how, actor=actor, at=at)
+    for attempt in range(1, ATTEMPTS + 1):
+        try:
+            with transaction.atomic():
+                return session.run(told or {}, look_back=attempt > 1 or len(session.reads) > 1)
+        except (SomebodyWasFirst, IntegrityError):
+            if attempt == ATTEMPTS:
+                raise
 
 
 def refuse_unless_counting(arrival):
-    if arrival.state in (ArrivalState.UNLOADING, ArrivalState.COUNTED):
+    if arrival.state in COUNTABLE:
         return
     if arrival.state == ArrivalState.PAUSED:
         message = _("Trailer %(trailer)s is paused. Unload again before you count.")
     elif arrival.state == ArrivalState.RELEASED:
         message = _("Trailer %(trailer)s is released. Log what you found as a late finding.")
-    else:
+    elif arrival.state in WAITING:
         message = _("Trailer %(trailer)s is not being unloaded yet. Start its unloading first.")
-    raise Refused(message % {"trailer": arrival.trailer_number}, code="not_counting", field="label")
+    else:
+        message = _("Trailer %(trailer)s is %(state)s; nothing of it is counted.")
+    words = {"trailer": arrival.trailer_number, "state": arrival.get_state_display()}
+    raise Refused(message % words, code="not_counting", field="label")
 
 
 class Session:
-    """The scans of one call: their cartons fetched at once, their rows collected for one insert."""
+    """The scans of one call."""
 
     def __init__(self, arrival, reads, *, pallet, shipment, how, actor, at):
         self.arrival, self.pallet, self.shipment = arrival, pallet, shipment
         self.how, self.actor, self.at = how, actor, at
-        self.rows = []
+        self.reads = list(reads)
         self.labels, self.errors = {}, {}
-        for read in reads:
+        for read in self.reads:
             try:
-                self.labels[read.uuid] = identifiers.read_scan(read.raw).label
+                self.labels[read] = identifiers.read_scan(read.raw).label
             except identifiers.NotValid as why:
-                self.errors[read.uuid] = why
-        self.cartons = defaultdict(list)
-        for carton in cartons_for(arrival.site_id, set(self.labels.values())):
-            self.cartons[carton.label].append(carton)
-        self.fresh = set()
+                self.errors[read] = why
+
+    def run(self, told, *, look_back):
+        self.forget()
+        self.cartons = group_by_label(wanted_cartons(self.arrival, list(dict.fromkeys(self.labels.values()))))
+        self.earlier = stored_scans(self.reads) if look_back else {}
+        answers = [self.answer(read) for read in self.reads]
+        if self.rows:
+            self.write(told)
+        return answers
+
+    def forget(self):
+        self.rows, self.told = [], []
+        self.counted, self.placed, self.found = defaultdict(int), {}, []
+        self.fresh = {}
+        for name in ("strangers", "blind_bills", "counted_blind"):
+            self.__dict__.pop(name, None)
 
     def answer(self, read):
+        if read.uuid in self.earlier:
+            return self.said_before(self.earlier[read.uuid], read)
         answer = self.judge(read)
-        self.rows.append(
-            Scan(
-                uuid=read.uuid,
-                arrival=answer.arrival,
-                seen_at=self.arrival,
-                shipment_id=answer.shipment_id,
-                carton=answer.carton,
-                pallet=answer.pallet,
-                label=answer.label,
-                how=self.how,
-                result=answer.result,
-                device_at=read.device_at,
-                actor=self.actor,
-                at=self.at,
-            )
+        row = Scan(
+            uuid=read.uuid,
+            arrival=answer.arrival,
+            seen_at=self.arrival,
+            shipment_id=answer.shipment_id,
+            # Only where it is credited: a list that waits must stay free to be replaced.
+            carton=answer.carton if answer.shipment_id else None,
+            pallet=answer.pallet,
+            label=answer.label,
+            how=self.how,
+            result=answer.result,
+            device_at=read.device_at,
+            actor=self.actor,
+            at=self.at,
         )
+        self.earlier[read.uuid] = row
+        self.rows.append(row)
+        self.told.append([answer.label, answer.result, answer.arrival.number])
         return answer
 
-    def judge(self, read):
-        if why := self.errors.get(read.uuid):
-            detail = _(why.sentence).format(**why.params)
-            label = identifiers.clean(read.raw).replace("\x1d", " ")[:100]
-            return Answer(ScanResult.BAD_LABEL, label, self.arrival, detail=detail)
-        label = self.labels[read.uuid]
-        carton = self.choose(self.cartons[label])
-        if carton is None:
-            return self.unlisted(label)
-        if carton.arrival.state == ArrivalState.RELEASED:
-            detail = _("It belongs to trailer %(trailer)s, released %(when)s. Log it as over: it will be matched.") % {
-                "trailer": carton.arrival.trailer_number,
-                "when": clock.site_day(carton.arrival.released_at, self.arrival.site.time_zone),
-            }
-            return Answer(ScanResult.OTHER_RELEASED, label, self.arrival, detail=detail)
-        return self.listed(carton)
-
-    def choose(self, cartons):
-        """Of several lists that have this label: this trailer's, then an open one's, wanted ones first."""
-
-        def rank(carton):
-            return (
-                carton.arrival_id != self.arrival.pk,
-                carton.arrival.state == ArrivalState.RELEASED,
-                carton.received >= carton.expected,
-                -carton.pk,
+    def said_before(self, row, read):
+        label = self.labels.get(read) or tidy(read.raw)
+        if row.label != label or row.actor_id != self.actor.pk or row.seen_at_id != self.arrival.pk:
+            raise Refused(
+                _("Another scan was already sent under the number %(uuid)s. Send this one under a new number.")
+                % {"uuid": read.uuid},
+                code="uuid_reused",
+                field="labels",
             )
+        return answer_of(row, repeated=True)
 
-        return min(cartons, key=rank, default=None)
+    # What a read is answered; nothing is written yet.
 
-    def listed(self, carton):
-        if not count_one(carton, how=self.how, actor=self.actor, at=self.at):
-            return self.again(carton)
-        if carton.is_short:
-            short = Discrepancy.objects.live().get(carton=carton, kind=Kind.SHORT)
-            discrepancies.one_found(short, note=_("scanned"), actor=self.actor, at=self.at)
+    def judge(self, read):
+        if why := self.errors.get(read):
+            detail = _(why.sentence).format(**why.params)
+            return Answer(ScanResult.BAD_LABEL, tidy(read.raw), self.arrival, detail=detail)
+        label = self.labels[read]
+        carton = self.choose(label)
+        if carton and carton.arrival.state == ArrivalState.RELEASED:
+            return self.left(carton)
+        if carton:
+            return self.again(carton) if carton.received >= carton.expected else self.count(carton)
+        if read.damage:
+            return Answer(ScanResult.BAD_LABEL, label, self.arrival, detail=read.damage)
+        if stranger := self.strangers.get(label):
+            return self.stranger(stranger)
+        return self.unlisted(label)
+
+    def choose(self, label):
+        """This trailer's carton, a wanted one first; else the only one of another trailer being worked."""
+        here = [carton for carton in self.cartons[label] if carton.arrival_id == self.arrival.pk]
+        if here:
+            return min(here, key=lambda carton: (carton.received >= carton.expected, carton.pk))
+        there = self.cartons[label]
+        if not identifiers.sscc.is_valid(label):
+            # A label that repeats and is counted in full there says nothing about the carton that is here.
+            there = [carton for carton in there if carton.received < carton.expected]
+        return there[0] if len(there) == 1 else None
+
+    def count(self, carton):
+        is_short = carton.expected - carton.received <= carton.short
+        carton.received += 1
+        carton.received_at, carton.received_by = self.at, self.actor
+        self.counted[carton] += 1
+        fits = self.put(carton)
+        if is_short:
+            carton.short -= 1
+            self.found.append(carton)
             return self.said(ScanResult.FOUND, carton, _("It was declared short; now it is found."))
         if carton.arrival_id != self.arrival.pk:
             trailer = {"trailer": carton.arrival.trailer_number}
-            self.put(carton)
             return self.said(ScanResult.OTHER_TRAILER, carton, _("Credited to trailer %(trailer)s.") % trailer)
-        if self.pallet and not self.put(carton):
-            return self.said(ScanResult.WRONG_PALLET, carton, self.where_it_belongs(carton))
-        return self.said(ScanResult.COUNTED, carton, "", pallet=self.pallet)
+        return self.said(ScanResult.COUNTED if fits else ScanResult.WRONG_PALLET, carton)
 
     def again(self, carton):
         if self.pallet and carton.pallet_id != self.pallet.pk and self.put(carton):
-            return self.said(ScanResult.PLACED, carton, _("Counted before; now on this pallet."), pallet=self.pallet)
-        detail = _("Counted already.")
-        if carton.received_at:
-            detail = _("Counted %(when)s by %(who)s.") % {
-                "when": f"{clock.local(carton.received_at, self.arrival.site.time_zone):%H:%M}",
-                "who": carton.received_by or "",
-            }
+            return self.said(ScanResult.PLACED, carton, _("Counted before; now on this pallet."))
+        if carton.expected > 1:
+            detail = _("All %(count)s cartons with this label are counted.") % {"count": carton.expected}
+        else:
+            detail = self.when_counted(carton.received_at, carton.received_by)
+        if carton.arrival_id != self.arrival.pk:
+            detail += " " + _("It is trailer %(trailer)s's.") % {"trailer": carton.arrival.trailer_number}
         return self.said(ScanResult.ALREADY, carton, detail)
 
+    def when_counted(self, moment, who):
+        if not moment:
+            return _("Counted already.")
+        return _("Counted %(when)s by %(who)s.") % {"when": self.words(moment), "who": who}
+
+    def words(self, moment):
+        zone = self.arrival.site.time_zone
+        local = clock.local(moment, zone)
+        today = local.date() == clock.site_day(self.at, zone)
+        return f"{date_format(local, 'H:i' if today else 'D j M Y, H:i')} {local.tzname()}"
+
     def put(self, carton):
-        """Onto the pallet in hand, if that goes where the carton goes."""
-        if self.pallet is None or carton.goes_to.pk != self.pallet.store_id:
+        """Onto the pallet in hand, if there is one and it goes where the carton goes."""
+        if self.pallet is None:
+            return True
+        if carton.goes_to.pk != self.pallet.store_id:
             return False
-        Carton.objects.filter(pk=carton.pk).update(pallet=self.pallet)
-        carton.pallet = self.pallet
+        self.placed[carton] = carton.pallet = self.pallet
         return True
+
+    def said(self, result, carton, detail=""):
+        misplaced = self.pallet is not None and carton.goes_to.pk != self.pallet.store_id
+        if misplaced:
+            detail = f"{detail} {self.where_it_belongs(carton)}".strip()
+        return Answer(
+            result,
+            carton.label,
+            carton.arrival,
+            carton=carton,
+            pallet=None if misplaced or result == ScanResult.ALREADY else self.pallet,
+            detail=detail,
+            shipment_id=carton.shipment_id,
+            misplaced=misplaced,
+        )
 
     def where_it_belongs(self, carton):
         store = carton.goes_to
@@ -211,64 +293,170 @@ class Session:
             return _("It goes to store %(store)s: pallet %(pallet)s.") % {"store": store, "pallet": pallet}
         return _("It goes to store %(store)s; no pallet is open for it.") % {"store": store}
 
-    def said(self, result, carton, detail, pallet=None):
-        return Answer(
-            result,
-            carton.label,
-            carton.arrival,
-            carton=carton,
-            pallet=pallet,
-            detail=detail,
-            shipment_id=carton.shipment_id,
+    def left(self, carton):
+        """On this trailer's list, but the trailer is signed for and gone."""
+        detail = _("This trailer left %(when)s.") % {"when": self.words(carton.arrival.released_at)}
+        if carton.short:
+            detail += " " + _("The carton was declared short. Log what you found as a late finding.")
+        elif carton.received < carton.expected:
+            detail += " " + _("The carton was not counted. Log what you found as a late finding.")
+        else:
+            detail += " " + self.when_counted(carton.received_at, carton.received_by)
+        return self.said(ScanResult.OTHER_RELEASED, carton, detail)
+
+    @cached_property
+    def strangers(self):
+        """{label: carton} on lists of this site whose trailer is not being worked. Carton ids only: they are unique."""
+        unknown = [label for label in self.labels.values() if not self.cartons[label]]
+        unknown = [label for label in dict.fromkeys(unknown) if identifiers.sscc.is_valid(label)]
+        cartons = (
+            Carton.objects.filter(site=self.arrival.site_id, arrival__state__in=[*WAITING, ArrivalState.RELEASED])
+            .select_related("store", "new_store", "arrival")
+            .order_by("pk")
         )
+        return {carton.label: carton for part in chunks(unknown) for carton in cartons.filter(label__in=part)}
+
+    def stranger(self, carton):
+        trailer = {"trailer": carton.arrival.trailer_number}
+        if carton.arrival.state == ArrivalState.RELEASED:
+            result = ScanResult.OTHER_RELEASED
+            trailer["when"] = self.words(carton.arrival.released_at)
+            detail = _("It belongs to trailer %(trailer)s, which left %(when)s. Log it as over: it will be matched.")
+        else:
+            result = ScanResult.OTHER_WAITING
+            detail = _("It belongs to trailer %(trailer)s. Keep it, and scan it there once that trailer is unloaded.")
+        return Answer(result, carton.label, self.arrival, carton=carton, detail=detail % trailer)
 
     def unlisted(self, label):
-        bills = [bill for bill in self.bills() if not bill.has_list]
+        bills = [] if self.arrival.state == ArrivalState.RELEASED else self.blind_bills
         if not bills:
-            detail = _("It is on no list of an open trailer. Set it aside or log it as over.")
+            detail = _("It is on no list of a trailer being unloaded here. Set it aside or log it as over.")
             return Answer(ScanResult.NOT_LISTED, label, self.arrival, detail=detail)
-        if self.shipment in bills or len(bills) == 1:
-            bill = self.shipment if self.shipment in bills else bills[0]
-            return self.blind(label, bill)
-        raise Refused(_("Choose the bill this carton counts for."), code="bill_missing", field="shipment")
+        if self.shipment not in bills and len(bills) > 1:
+            raise Refused(
+                _("Choose the bill that “%(label)s” counts for: several bills of this trailer have no list.")
+                % {"label": label},
+                code="bill_missing",
+                field="shipment",
+            )
+        return self.blind(label, self.shipment if self.shipment in bills else bills[0])
 
-    def bills(self):
-        if not hasattr(self, "_bills"):
-            listed = Exists(Carton.objects.filter(shipment=OuterRef("pk")))
-            self._bills = list(self.arrival.shipments.annotate(has_list=listed))
-        return self._bills
+    @cached_property
+    def blind_bills(self):
+        listed = Carton.objects.filter(shipment=OuterRef("pk"))
+        return list(self.arrival.shipments.filter(~Exists(listed)).order_by("position"))
 
     def blind(self, label, bill):
-        counted = Scan.objects.filter(
-            arrival=self.arrival, label=label, result=ScanResult.BLIND, undoes__isnull=True, undone_by__isnull=True
+        if earlier := self.counted_blind.get(label):
+            detail = self.when_counted(earlier.at, earlier.actor)
+            return Answer(ScanResult.ALREADY, label, self.arrival, detail=detail)
+        self.counted_blind[label] = Scan(at=self.at, actor=self.actor)
+        return Answer(ScanResult.BLIND, label, self.arrival, pallet=self.pallet, shipment_id=bill.pk)
+
+    @cached_property
+    def counted_blind(self):
+        """{label: scan} of the labels of this call that were counted at this trailer without a list."""
+        scans = Scan.objects.filter(
+            arrival=self.arrival, result=ScanResult.BLIND, undoes__isnull=True, undone_by__isnull=True
+        ).select_related("actor")
+        labels = list(dict.fromkeys(self.labels.values()))
+        return {row.label: row for part in chunks(labels) for row in scans.filter(label__in=part)}
+
+    # Writing.
+
+    def write(self, told):
+        receipt = {"received_at": self.at, "received_by": self.actor, "received_how": self.how}
+        groups = defaultdict(list)
+        for carton, more in self.counted.items():
+            groups[more, carton in self.placed].append(carton.pk)
+        for (more, placed), keys in groups.items():
+            count_up(keys, more, **receipt, **({"pallet": self.pallet} if placed else {}))
+        for part in chunks([carton.pk for carton in self.placed if carton not in self.counted]):
+            Carton.objects.filter(pk__in=part).update(pallet=self.pallet)
+        for carton in self.found:
+            self.resolve_short(carton)
+        Scan.objects.bulk_create(self.rows)
+        dock.tell(
+            self.arrival,
+            "scans",
+            record=f"scan:{self.rows[0].uuid}",
+            actor=self.actor,
+            at=self.at,
+            after={"how": self.how, "pallet": self.pallet and self.pallet.number, **told, "scans": self.told},
         )
-        if label in self.fresh or counted.exists():
-            return Answer(ScanResult.ALREADY, label, self.arrival, detail=_("Counted already."))
-        self.fresh.add(label)
-        return Answer(ScanResult.BLIND, label, self.arrival, shipment_id=bill.pk)
+
+    def resolve_short(self, carton):
+        short = (
+            Discrepancy.objects.live().filter(carton=carton, kind=Kind.SHORT).select_related("site", "arrival").first()
+        )
+        if short is None:
+            raise SomebodyWasFirst
+        discrepancies.one_found(short, note=_("scanned"), actor=self.actor, at=self.at)
 
 
-def cartons_for(site_id, labels):
-    """Listed cartons with these labels on trailers that are being worked or have left, with all an answer shows."""
+def tidy(raw):
+    """A label that reads badly, as it is kept: printable, in capitals, at most 100 characters."""
+    return matching.tidy(raw.replace("\x1d", " "))
+
+
+def chunks(items):
+    """Lists short enough for one statement on either database."""
+    rest = iter(items)
+    while part := list(islice(rest, CHUNK)):
+        yield part
+
+
+def group_by_label(cartons):
+    found = defaultdict(list)
+    for carton in cartons:
+        found[carton.label].append(carton)
+    return found
+
+
+def wanted_cartons(arrival, labels):
+    """Listed cartons with these labels, of this trailer and of the site's others being worked, with what answers show.
+
+    `short` is how many of the carton's pieces are declared short.
+    """
     short = Discrepancy.objects.filter(carton=OuterRef("pk"), kind=Kind.SHORT, state=DiscrepancyState.OPEN)
-    return (
-        Carton.objects.filter(
-            site=site_id, label__in=labels, arrival__state__in=[*COUNTING_STATES, ArrivalState.RELEASED]
-        )
+    cartons = (
+        Carton.objects.filter(Q(arrival=arrival) | Q(arrival__state__in=COUNTING_STATES), site=arrival.site_id)
         .select_related("store", "new_store", "arrival", "received_by")
-        .annotate(is_short=Exists(short))
+        .annotate(short=Coalesce(Subquery(short.values("quantity")[:1]), Value(0)))
+    )
+    for part in chunks(labels):
+        yield from cartons.filter(label__in=part)
+
+
+def count_up(keys, more, **receipt):
+    """`more` of each of these cartons are here. Raises SomebodyWasFirst if one of them cannot take that many."""
+    for part in chunks(keys):
+        cartons = Carton.objects.filter(pk__in=part, received__lte=F("expected") - more)
+        if cartons.update(received=F("received") + more, **receipt) != len(part):
+            raise SomebodyWasFirst
+
+
+def stored_scans(reads):
+    """{uuid: scan} of the reads that were stored before: sent again after an answer that never arrived."""
+    scans = Scan.objects.select_related("arrival__site", "carton__store", "carton__new_store", "pallet", "actor")
+    return {row.uuid: row for part in chunks([read.uuid for read in reads]) for row in scans.filter(uuid__in=part)}
+
+
+def answer_of(row, *, repeated=False):
+    """The answer that a stored scan was given, without its sentence."""
+    return Answer(
+        ScanResult(row.result),
+        row.label,
+        row.arrival,
+        carton=row.carton,
+        pallet=row.pallet,
+        shipment_id=row.shipment_id,
+        misplaced=row.result == ScanResult.WRONG_PALLET,
+        repeated=repeated,
     )
 
 
-def count_one(carton, *, how, actor, at):
-    """One more of this carton is here; False if it is counted in full. Of two people at once one gets True."""
-    counted = Carton.objects.filter(pk=carton.pk, received__lt=F("expected")).update(
-        received=F("received") + 1, received_at=at, received_by=actor, received_how=how
-    )
-    if counted:
-        carton.received += 1
-        carton.received_at, carton.received_by = at, actor
-    return bool(counted)
+# --- pieces that were logged ------------------------------------------------------------------------------------------
 
 
 def receive_logged(carton, *, seen_at, uuid, actor, at):
@@ -276,8 +464,11 @@ def receive_logged(carton, *, seen_at, uuid, actor, at):
     if TallyTap.objects.filter(shipment=carton.shipment_id, store=carton.store_id).exists():
         return
     with transaction.atomic():
-        if not count_one(carton, how=ScanHow.LOG, actor=actor, at=at):
+        try:
+            count_up([carton.pk], 1, received_at=at, received_by=actor, received_how=ScanHow.LOG)
+        except SomebodyWasFirst:
             return
+        carton.received += 1
         Scan.objects.create(
             uuid=uuid,
             arrival=carton.arrival,
@@ -311,12 +502,22 @@ def receive_found(short, *, uuid, actor, at):
     return row
 
 
+# --- tally ------------------------------------------------------------------------------------------------------------
+
+
 def tally(shipment, *, store, count, uuid, actor, at):
     """Count by store: `count` more cartons, or fewer when negative but never below none."""
     refuse_unless_counting(shipment.arrival)
     if count == 0 or abs(count) > 100:
         raise Refused(_("Tally between 1 and 100 cartons at a time."), code="tally_out_of_range", field="count")
     with transaction.atomic():
+        so_far = TallyTap.objects.filter(shipment=shipment, store=store).aggregate(n=Sum("count"))["n"] or 0
+        if so_far + count < 0:
+            raise Refused(
+                _("%(less)s fewer cannot be: %(count)s are tallied so far.") % {"less": -count, "count": so_far},
+                code="tally_below_none",
+                field="count",
+            )
         row = TallyTap.objects.create(shipment=shipment, store=store, count=count, uuid=uuid, actor=actor, at=at)
         dock.tell(
             shipment.arrival,
@@ -329,53 +530,46 @@ def tally(shipment, *, store, count, uuid, actor, at):
     return row
 
 
+# --- taking back ------------------------------------------------------------------------------------------------------
+
+
 def undo_last(arrival, *, uuid, actor, at):
     """Take back the person's own last count at this trailer: a reversing row, the carton one less."""
     refuse_unless_counting(arrival)
-    scan_row = (
-        Scan.objects.filter(
-            seen_at=arrival,
-            actor=actor,
-            result__in=[*COUNTING_RESULTS, ScanResult.PLACED],
-            undoes__isnull=True,
-            undone_by__isnull=True,
-        )
-        .exclude(how=ScanHow.LOG)
-        .select_related("carton", "arrival__site")
-        .order_by("-at", "-pk")
-        .first()
-    )
-    tap = (
-        TallyTap.objects.filter(shipment__arrival=arrival, actor=actor, undoes__isnull=True, undone_by__isnull=True)
-        .select_related("shipment", "store")
-        .order_by("-at", "-pk")
-        .first()
-    )
-    if scan_row is None and tap is None:
+    mine = {"actor": actor, "undoes__isnull": True, "undone_by__isnull": True}
+    scans = effective().filter(seen_at=arrival, **mine).exclude(how=ScanHow.LOG)
+    row = scans.select_related("carton", "arrival__site", "shipment").order_by("-pk").first()
+    taps = TallyTap.objects.filter(shipment__arrival=arrival, **mine).select_related("shipment__arrival__site", "store")
+    tap = taps.order_by("-pk").first()
+    if row is None and tap is None:
         raise Refused(_("You have counted nothing here that could be taken back."), code="nothing_to_undo")
-    with transaction.atomic():
-        if tap is None or (scan_row and scan_row.at >= tap.at):
-            return undo_scan(scan_row, uuid=uuid, actor=actor, at=at)
-        return undo_tap(tap, uuid=uuid, actor=actor, at=at)
+    try:
+        with transaction.atomic():
+            if tap is None or (row and row.at >= tap.at):
+                return undo_scan(row, uuid=uuid, actor=actor, at=at)
+            return undo_tap(tap, uuid=uuid, actor=actor, at=at)
+    except IntegrityError as error:
+        raise ChangedMeanwhile(_("That was taken back already. Reload the page.")) from error
+
+
+def effective():
+    """Scans that changed something: counted a carton or put it on a pallet."""
+    return Scan.objects.filter(result__in=[*COUNTING_RESULTS, ScanResult.PLACED])
 
 
 def undo_scan(row, *, uuid, actor, at):
-    if row.carton_id and row.result != ScanResult.PLACED:
-        hurt = Discrepancy.objects.live().filter(carton=row.carton_id, kind__in=[Kind.DAMAGED, Kind.REROUTED]).first()
-        if hurt and row.carton.received <= 1:
-            raise Refused(
-                _("Carton %(label)s is logged as %(piece)s: it is here. Void that piece first.")
-                % {"label": row.label, "piece": hurt},
-                code="carton_logged",
-            )
-        if not Carton.objects.filter(pk=row.carton_id, received__gt=0).update(received=F("received") - 1, pallet=None):
-            raise ChangedMeanwhile(_("That carton's count was changed meanwhile. Reload the page."))
-    elif row.carton_id:
-        Carton.objects.filter(pk=row.carton_id).update(pallet=None)
+    if row.arrival.state not in COUNTING_STATES:
+        raise Refused(
+            _("Carton %(label)s was credited to trailer %(trailer)s, which is %(state)s now. It stays counted.")
+            % {"label": row.label, "trailer": row.arrival.trailer_number, "state": row.arrival.get_state_display()},
+            code="trailer_closed",
+        )
+    # Counted without a list that came later: the list's carton took the count over.
+    carton = row.carton or Carton.objects.filter(shipment=row.shipment_id, label=row.label).first()
     back = Scan.objects.create(
         uuid=uuid,
         arrival=row.arrival,
-        seen_at=row.seen_at,
+        seen_at_id=row.seen_at_id,
         shipment_id=row.shipment_id,
         carton=row.carton,
         label=row.label,
@@ -385,8 +579,39 @@ def undo_scan(row, *, uuid, actor, at):
         actor=actor,
         at=at,
     )
-    dock.tell(row.arrival, "scan.undone", record=back, actor=actor, at=at, after={"label": row.label})
+    if carton:
+        uncount(carton, row)
+    dock.tell(
+        row.arrival, "scan.undone", record=back, actor=actor, at=at, after={"label": row.label, "scan": str(row.uuid)}
+    )
     return back
+
+
+def uncount(carton, row):
+    """The carton as it stood before `row`, by the scans that are left."""
+    less = 1 if row.result in COUNTING_RESULTS else 0
+    if less and carton.received <= 1:
+        refuse_logged(carton)
+    left = list(effective().filter(carton=carton, undoes__isnull=True, undone_by__isnull=True).order_by("-pk"))
+    counted = next((scan for scan in left if scan.result in COUNTING_RESULTS), None)
+    receipt = {
+        "pallet_id": next((scan.pallet_id for scan in left if scan.pallet_id), None),
+        "received_at": counted and counted.at,
+        "received_by": counted and counted.actor_id,
+        "received_how": counted.how if counted else "",
+    }
+    if not Carton.objects.filter(pk=carton.pk, received__gte=less).update(received=F("received") - less, **receipt):
+        raise ChangedMeanwhile(_("That carton's count was changed meanwhile. Reload the page."))
+
+
+def refuse_logged(carton):
+    hurt = Discrepancy.objects.live().filter(carton=carton, kind__in=[Kind.DAMAGED, Kind.REROUTED]).first()
+    if hurt:
+        raise Refused(
+            _("Carton %(label)s is logged as %(piece)s: it is here. Void that piece first.")
+            % {"label": carton.label, "piece": hurt},
+            code="carton_logged",
+        )
 
 
 def undo_tap(row, *, uuid, actor, at):
@@ -405,6 +630,9 @@ def undo_tap(row, *, uuid, actor, at):
     return back
 
 
+# --- pallets ----------------------------------------------------------------------------------------------------------
+
+
 def open_pallets(site):
     return Pallet.objects.filter(site=site, state=PalletState.OPEN).select_related("store").order_by("-number")
 
@@ -421,7 +649,8 @@ def open_pallet(site, *, store, delivery_day=None, staging="", uuid, actor, at):
             opened_at=at,
             uuid=uuid,
         )
-        tell_pallet(pallet, "pallet.opened", actor=actor, at=at, after={"store": store.number, "staging": staging})
+        after = {"store": store.number, "staging": staging, "delivery_day": delivery_day}
+        tell_pallet(pallet, "pallet.opened", actor=actor, at=at, after=after)
     return pallet
 
 
@@ -442,49 +671,94 @@ def tell_pallet(pallet, verb, *, actor, at, after):
     evidence.append(site=pallet.site, verb=verb, record=pallet, actor=actor, at=at, after=after)
 
 
-def import_scans(arrival, *, data, filename, uuid, pallet=None, shipment=None, actor, at):
-    """Scans from elsewhere: a file of carton ids and times, by the same rules. [(line, Answer)], one event."""
+# --- scans from a file ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ScanFile:
+    """A file of scans that was read: `reads` are (line, raw label, moment or None, what a spreadsheet did to it)."""
+
+    name: str
+    sha256: str
+    reads: list
+    remarks: list
+
+
+def open_scans(data, *, filename, zone_name):
+    """Read a CSV or XLSX of carton ids and perhaps times. Touches no database: call it before a transaction.
+
+    zone_name -- the zone of times that name none; a first row that holds a carton id is no heading
+    """
     try:
-        table = read_table(data, filename=filename)
+        table = read_table(data, filename=filename, max_rows=MAX_FILE_SCANS)
     except UnreadableTable as why:
         raise Refused(str(why), code=why.code, field="file") from why
-    label_at, time_at = columns(table.headings)
-    reads = []
-    for line, row in table.numbered():
-        reads.append(
-            (line, Read(row[label_at], uuid5(uuid, str(line)), moment(row[time_at]) if time_at is not None else None))
-        )
+    label_at, time_at, rows = scan_columns(table)
+    reads, unread = [], 0
+    for index, (line, cells) in rows:
+        raw = cells[label_at]
+        if not raw.strip():
+            continue
+        when = moment(cells[time_at], zone_name) if time_at is not None else None
+        unread += bool(time_at is not None and cells[time_at].strip() and when is None)
+        number = index is not None and table.mark(index, label_at) == Mark.NUMBER
+        damage = identifiers.spreadsheet_damage(raw, is_number_cell=number)
+        reads.append((line, raw, when, _(damage.sentence).format(**damage.params) if damage else ""))
     if not reads:
-        raise Refused(_("The file has no scans under its heading."), code="no_scans", field="file")
-    answers = scan(
-        arrival,
-        reads=[read for _, read in reads],
-        pallet=pallet,
-        shipment=shipment,
-        how=ScanHow.FILE,
-        actor=actor,
-        at=at,
-    )
-    return [(line, answer) for (line, _), answer in zip(reads, answers, strict=True)]
+        raise Refused(_("The file has no carton ids in its column of them."), code="no_scans", field="file")
+    remarks = list(table.remarks)
+    if unread:
+        remarks.append(_("%(count)s times could not be read; those scans have none.") % {"count": unread})
+    return ScanFile(filename[-200:], evidence.digest(data), reads, remarks)
 
 
-def columns(headings):
-    names = [heading.strip().lower() for heading in headings]
-    label = next((i for i, name in enumerate(names) if name in LABEL_HEADINGS), None)
-    if label is None:
+def scan_columns(table):
+    """(column of the labels, column of the times or None, rows as (index or None, (line, cells)))."""
+    rows = list(enumerate(table.numbered()))
+    bare = next((i for i, cell in enumerate(table.headings) if identifiers.sscc.is_valid(cell)), None)
+    if bare is not None:
+        times = (i for i, cell in enumerate(table.headings) if i != bare and parsed(cell))
+        return bare, next(times, None), [(None, (table.heading_line, table.headings)), *rows]
+    named, _remarks = manifest.recognise_headings(table.headings)
+    if "label" not in named:
         raise Refused(
             _("No column of the file is headed “carton id”. Its headings are: %(headings)s.")
-            % {"headings": ", ".join(headings)[:200]},
+            % {"headings": ", ".join(table.headings)[:200]},
             code="no_label_column",
             field="file",
         )
-    return label, next((i for i, name in enumerate(names) if name in TIME_HEADINGS), None)
+    words = ["".join(manifest.words(heading)) for heading in table.headings]
+    return named["label"], next((i for i, word in enumerate(words) if word in TIME_HEADINGS), None), rows
 
 
-def moment(text):
-    """The device's word for when; UTC where it names no zone, None where it is no time."""
+def parsed(text):
     try:
-        found = parse_datetime(text.strip())
+        return parse_datetime(text.strip())
     except ValueError:
         return None
-    return found.replace(tzinfo=UTC) if found and found.tzinfo is None else found
+
+
+def moment(text, zone_name):
+    """The device's word for when, on the site's clock where it names no zone; None where it is no time."""
+    found = parsed(text)
+    return found.replace(tzinfo=clock.zone(zone_name)) if found and found.tzinfo is None else found
+
+
+def import_scans(arrival, *, file, uuid, pallet=None, shipment=None, actor, at):
+    """Scans from elsewhere, a `ScanFile`, by the same rules: [(line, Answer)], one event.
+
+    uuid -- the file's own; each line's scan gets one derived from it
+    """
+    refuse_unless_counting(arrival)
+    reads = [Read(raw, uuid5(uuid, str(line)), when, damage) for line, raw, when, damage in file.reads]
+    answers = scan(
+        arrival,
+        reads=reads,
+        pallet=pallet,
+        shipment=shipment,
+        how=ScanHow.FILE,
+        told={"file": file.name, "sha256": file.sha256, "lines": [line for line, *_rest in file.reads]},
+        actor=actor,
+        at=at,
+    )
+    return [(line, answer) for (line, *_rest), answer in zip(file.reads, answers, strict=True)]

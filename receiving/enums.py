@@ -180,6 +180,7 @@ class ScanResult(TextChoices):
     ALREADY = "already", _("already counted")
     OTHER_TRAILER = "other_trailer", _("belongs to another open trailer: credited there")
     OTHER_RELEASED = "other_released", _("belongs to a trailer that has left")
+    OTHER_WAITING = "other_waiting", _("belongs to a trailer that is not being unloaded")
     FOUND = "found", _("was declared short: found")
     NOT_LISTED = "not_listed", _("not on any list")
     BLIND = "blind", _("counted, no list")

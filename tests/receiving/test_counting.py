@@ -2,15 +2,28 @@
 
 import threading
 import uuid
+from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from receiving import counting, discrepancies, dock, queries
 from receiving.enums import ArrivalState, Kind, ScanResult
-from receiving.models import Carton, Event, Pallet, Scan
+from receiving.models import Arrival, Carton, Discrepancy, Event, Pallet, Scan, TallyTap
 from receiving.refusals import ChangedMeanwhile, Refused
-from tests.builders import NOON, make_account, make_arrival, make_cartons, make_code, make_person, make_site, make_store
+from tests.builders import (
+    NOON,
+    make_account,
+    make_arrival,
+    make_cartons,
+    make_code,
+    make_person,
+    make_shipment,
+    make_site,
+    make_store,
+)
 
 pytestmark = pytest.mark.django_db
 R = ScanResult
@@ -53,6 +66,11 @@ def scan(arrival, *raws, actor, **given):
     return counting.scan(arrival, reads=reads, actor=actor, at=NOON, **given)
 
 
+def take_file(arrival, text, *, actor, uuid=None):
+    file = counting.open_scans(text.encode(), filename="scans.csv", zone_name=arrival.site.time_zone)
+    return counting.import_scans(arrival, file=file, uuid=uuid or uuid4(), actor=actor, at=NOON)
+
+
 def results(answers):
     return [answer.result for answer in answers]
 
@@ -68,7 +86,7 @@ def test_a_listed_carton_counts_once_and_then_says_who_counted_it(trailer, alice
     (answer,) = scan(trailer, f"]C100{label}", actor=alice)
     assert (answer.result, answer.store.number) == (R.COUNTED, "0417")
     (again,) = scan(trailer, label, actor=alice)
-    assert (again.result, again.detail) == (R.ALREADY, "Counted 12:00 by Alice.")
+    assert (again.result, again.detail) == (R.ALREADY, "Counted 12:00 CST by Alice.")
     assert square(trailer).received == 1
 
 
@@ -103,10 +121,53 @@ def test_a_carton_of_another_open_trailer_is_credited_there(trailer, site, alice
     assert (square(trailer).received, square(other).received) == (0, 1)
 
 
-def test_a_carton_of_a_closed_trailer_is_not_credited(trailer, site, alice, account, stores):
-    other = make_arrival(site, actor=alice, state=ArrivalState.AT_DOOR, pieces=1, account=account)
+@pytest.mark.parametrize("state", [ArrivalState.EXPECTED, ArrivalState.AT_DOOR])
+def test_a_carton_of_a_trailer_that_waits_is_kept_for_it(trailer, site, alice, account, stores, state):
+    other = make_arrival(site, actor=alice, state=state, pieces=1, account=account)
     make_cartons(other.shipments.get(), 1, stores=stores, start=900)
-    assert results(scan(trailer, labels(other)[0], actor=alice)) == [R.NOT_LISTED]
+    (answer,) = scan(trailer, labels(other)[0], actor=alice)
+    assert (answer.result, answer.store.number) == (R.OTHER_WAITING, "0417")
+    assert f"belongs to trailer {other.trailer_number}. Keep it" in answer.detail
+    assert Scan.objects.get().carton is None
+    assert Carton.objects.get(arrival=other).received == 0
+
+
+def test_a_carton_of_a_trailer_that_left_is_logged_as_over(trailer, site, alice, account, stores):
+    other = make_arrival(site, actor=alice, state=ArrivalState.COUNTED, pieces=1, account=account)
+    make_cartons(other.shipments.get(), 1, stores=stores, start=900)
+    Arrival.objects.filter(pk=other.pk).update(state=ArrivalState.RELEASED, released_at=NOON - timedelta(days=1))
+    (answer,) = scan(trailer, labels(other)[0], actor=alice)
+    assert answer.result == R.OTHER_RELEASED
+    assert "left Sun 1 Mar 2026, 12:00 CST. Log it as over" in answer.detail
+
+
+def test_a_repeating_label_of_a_trailer_that_left_says_nothing_about_this_one(trailer, site, alice, account, stores):
+    other = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=1, account=account)
+    make_cartons(other.shipments.get(), 1, stores=stores, start=900)
+    Carton.objects.filter(arrival=other).update(label="CASE 7", received=1)
+    assert results(scan(trailer, "case 7", actor=alice)) == [R.NOT_LISTED]
+    Carton.objects.filter(arrival=other).update(expected=2)
+    assert results(scan(trailer, "case 7", actor=alice)) == [R.OTHER_TRAILER]
+
+
+def test_a_label_that_two_other_trailers_want_is_credited_to_neither(trailer, site, alice, account, stores):
+    for start in (900, 950):
+        other = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=1, account=account)
+        make_cartons(other.shipments.get(), 1, stores=stores, start=start)
+        Carton.objects.filter(arrival=other).update(label="CASE 7")
+    assert results(scan(trailer, "CASE 7", actor=alice)) == [R.NOT_LISTED]
+
+
+def test_after_release_a_scan_says_what_is_known_and_counts_nothing(trailer, alice):
+    first, second = labels(trailer)[:2]
+    scan(trailer, first, actor=alice)
+    Arrival.objects.filter(pk=trailer.pk).update(state=ArrivalState.RELEASED, released_at=NOON)
+    trailer.refresh_from_db()
+    known, missing = scan(trailer, first, second, actor=alice)
+    assert (known.result, missing.result) == (R.OTHER_RELEASED, R.OTHER_RELEASED)
+    assert known.detail == "This trailer left 12:00 CST. Counted 12:00 CST by Alice."
+    assert missing.detail.endswith("The carton was not counted. Log what you found as a late finding.")
+    assert Carton.objects.get(label=second).received == 0
 
 
 def test_another_sites_carton_is_on_no_list_here(trailer, alice, account):
@@ -214,14 +275,7 @@ def test_a_paused_trailer_is_not_counted(trailer, alice):
 def test_a_scan_file_is_one_event_with_an_answer_per_line(trailer, alice):
     rows = "\n".join(f"{label},2026-03-02T11:58:00Z" for label in labels(trailer))
     before = Event.objects.count()
-    found = counting.import_scans(
-        trailer,
-        data=f"carton id,time\n{rows}\nNOPE,\n".encode(),
-        filename="scans.csv",
-        uuid=uuid.uuid4(),
-        actor=alice,
-        at=NOON,
-    )
+    found = take_file(trailer, f"carton id,time\n{rows}\nNOPE,\n", actor=alice)
     assert [line for line, _ in found] == [2, 3, 4, 5, 6]
     assert results(answer for _, answer in found) == [R.COUNTED] * 4 + [R.NOT_LISTED]
     assert Scan.objects.order_by("pk").first().device_at.isoformat() == "2026-03-02T11:58:00+00:00"
@@ -230,7 +284,25 @@ def test_a_scan_file_is_one_event_with_an_answer_per_line(trailer, alice):
 
 def test_a_scan_file_without_a_label_column_is_refused(trailer, alice):
     with pytest.raises(Refused, match="Its headings are: a, b"):
-        counting.import_scans(trailer, data=b"a,b\n1,2\n", filename="x.csv", uuid=uuid.uuid4(), actor=alice, at=NOON)
+        take_file(trailer, "a,b\n1,2\n", actor=alice)
+
+
+def test_a_scan_file_without_a_heading_is_read_by_its_carton_ids(trailer, alice):
+    text = "".join(f"2026-03-02 10:30,{label}\n" for label in labels(trailer)[:2])
+    found = take_file(trailer, text, actor=alice)
+    assert [(line, answer.result) for line, answer in found] == [(1, R.COUNTED), (2, R.COUNTED)]
+    assert [row.device_at.isoformat() for row in Scan.objects.all()] == ["2026-03-02T16:30:00+00:00"] * 2
+
+
+def test_a_carton_id_that_a_spreadsheet_has_spoilt_counts_nothing_and_says_so(trailer, alice):
+    (first, *_) = found = take_file(trailer, "label,time\n1.95212E+17,\n,\nA7,yesterday\n", actor=alice)
+    assert [answer.result for _, answer in found] == [R.BAD_LABEL, R.NOT_LISTED]
+    assert "scientific notation" in first[1].detail
+
+
+def test_what_a_scan_file_leaves_open_is_told(trailer):
+    file = counting.open_scans(b"label,time\nA7,yesterday\n", filename="x.csv", zone_name="America/Chicago")
+    assert file.remarks == ["1 times could not be read; those scans have none."]
 
 
 def test_the_statements_of_one_scan_do_not_depend_on_the_list(
@@ -263,3 +335,150 @@ def test_of_two_people_scanning_one_carton_at_once_one_counts_it(trailer, site, 
         thread.join()
     assert sorted(found) == [R.ALREADY, R.COUNTED]
     assert Carton.objects.get(label=label).received == 1
+
+
+def test_what_was_true_a_moment_ago_is_judged_again(trailer, site, alice, monkeypatch):
+    """Somebody else's count falls between our look and our write."""
+    label = labels(trailer)[0]
+    bob, look, looks = make_person("receiver", site, "bob"), counting.wanted_cartons, []
+
+    def bob_counts():
+        Carton.objects.filter(label=label).update(received=1, received_at=NOON, received_by=bob)
+
+    def look_then_lose(arrival, wanted):
+        if looks:
+            bob_counts()  # his count was in our transaction, which was rolled back
+        found = list(look(arrival, wanted))
+        bob_counts()
+        looks.append(wanted)
+        return found
+
+    monkeypatch.setattr(counting, "wanted_cartons", look_then_lose)
+    (answer,) = scan(trailer, label, actor=alice)
+    assert (answer.result, answer.detail) == (R.ALREADY, "Counted 12:00 CST by Bob.")
+    assert len(looks) == 2
+    assert Scan.objects.count() == 1
+
+
+def test_a_scan_sent_again_in_another_batch_counts_once(trailer, alice):
+    first, second = (counting.Read(label) for label in labels(trailer)[:2])
+    counting.scan(trailer, reads=[first], actor=alice, at=NOON)
+    again, fresh = counting.scan(trailer, reads=[first, second], actor=alice, at=NOON)
+    assert (again.result, again.repeated, fresh.repeated) == (R.COUNTED, True, False)
+    (alone,) = counting.scan(trailer, reads=[first], actor=alice, at=NOON)
+    assert alone.repeated
+    assert (Scan.objects.count(), square(trailer).received) == (2, 2)
+    assert [len(event.after["scans"]) for event in Event.objects.filter(verb="scans")] == [1, 1]
+
+
+def test_another_label_under_a_known_number_is_refused(trailer, alice):
+    first, second = labels(trailer)[:2]
+    read = counting.Read(first)
+    counting.scan(trailer, reads=[read], actor=alice, at=NOON)
+    with pytest.raises(Refused, match="under the number"):
+        counting.scan(trailer, reads=[counting.Read(second, read.uuid)], actor=alice, at=NOON)
+    assert square(trailer).received == 1
+
+
+def test_a_pallet_that_is_closed_takes_nothing(trailer, site, alice, stores):
+    pallet = counting.open_pallet(site, store=stores[0], uuid=uuid4(), actor=alice, at=NOON)
+    pallet = counting.close_pallet(pallet, actor=alice, at=NOON)
+    with pytest.raises(Refused, match="closed and wrapped"):
+        scan(trailer, labels(trailer)[0], actor=alice, pallet=pallet)
+    assert not Scan.objects.exists()
+
+
+def test_an_already_counted_carton_on_the_wrong_pallet_says_where_it_belongs(trailer, site, alice, stores):
+    pallet = counting.open_pallet(site, store=stores[1], uuid=uuid4(), actor=alice, at=NOON)
+    label = labels(trailer)[0]
+    scan(trailer, label, actor=alice)
+    (answer,) = scan(trailer, label, actor=alice, pallet=pallet)
+    assert (answer.result, answer.misplaced, answer.pallet) == (R.ALREADY, True, None)
+    assert answer.detail == "Counted 12:00 CST by Alice. It goes to store 0417; no pallet is open for it."
+    assert Carton.objects.get(label=label).pallet is None
+
+
+def test_of_a_repeating_label_the_missing_one_counts_before_the_short_one_is_found(trailer, alice):
+    bill, label = trailer.shipments.get(), labels(trailer)[0]
+    carton = Carton.objects.filter(label=label)
+    carton.update(expected=3, received=1)
+    (short,) = discrepancies.declare_short(bill, cartons=carton, actor=alice, at=NOON)
+    Discrepancy.objects.filter(pk=short.pk).update(quantity=1)
+    assert results(scan(trailer, label, label, label, actor=alice)) == [R.COUNTED, R.FOUND, R.ALREADY]
+    short.refresh_from_db()
+    assert short.state == "found"
+
+
+def test_several_bills_without_a_list_ask_for_which(site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=3)
+    second = make_shipment(arrival, actor=alice, pieces=2)
+    with pytest.raises(Refused, match="Choose the bill") as why:
+        scan(arrival, "A1", actor=alice)
+    assert why.value.field == "shipment"
+    assert results(scan(arrival, "A1", actor=alice, shipment=second)) == [R.BLIND]
+    assert queries.shipment_squaring(second).received == 1
+
+
+def test_taking_back_a_placing_puts_the_carton_where_it_stood(trailer, site, alice, stores):
+    first, second = (counting.open_pallet(site, store=stores[0], uuid=uuid4(), actor=alice, at=NOON) for _ in "ab")
+    label = labels(trailer)[0]
+    assert results(scan(trailer, label, actor=alice, pallet=first)) == [R.COUNTED]
+    assert results(scan(trailer, label, actor=alice, pallet=second)) == [R.PLACED]
+    counting.undo_last(trailer, uuid=uuid4(), actor=alice, at=NOON)
+    carton = Carton.objects.get(label=label)
+    assert (carton.received, carton.pallet) == (1, first)
+    counting.undo_last(trailer, uuid=uuid4(), actor=alice, at=NOON)
+    carton.refresh_from_db()
+    assert (carton.received, carton.pallet, carton.received_at, carton.received_by, carton.received_how) == (
+        0,
+        None,
+        None,
+        None,
+        "",
+    )
+
+
+def test_a_count_credited_to_a_trailer_that_left_stays(trailer, site, alice, account, stores):
+    other = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=1, account=account)
+    make_cartons(other.shipments.get(), 1, stores=stores, start=900)
+    scan(trailer, labels(other)[0], actor=alice)
+    Arrival.objects.filter(pk=other.pk).update(state=ArrivalState.RELEASED)
+    with pytest.raises(Refused, match="It stays counted"):
+        counting.undo_last(trailer, uuid=uuid4(), actor=alice, at=NOON)
+    assert Carton.objects.get(arrival=other).received == 1
+
+
+def test_a_blind_count_taken_over_by_a_list_is_taken_back_there(site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=1)
+    scan(arrival, "A1", actor=alice)
+    make_cartons(arrival.shipments.get(), 1, received=1)
+    Carton.objects.update(label="A1")
+    counting.undo_last(arrival, uuid=uuid4(), actor=alice, at=NOON)
+    assert Carton.objects.get().received == 0
+
+
+def test_a_found_carton_taken_back_is_missing_again(trailer, alice):
+    bill = trailer.shipments.get()
+    (short, *_) = discrepancies.declare_short(bill, cartons=queries.missing_cartons(bill), actor=alice, at=NOON)
+    scan(trailer, short.label, actor=alice)
+    counting.undo_last(trailer, uuid=uuid4(), actor=alice, at=NOON)
+    assert (square(trailer).received, square(trailer).missing, square(trailer).short) == (0, 1, 3)
+
+
+def test_a_tally_never_falls_below_none(trailer, alice, stores):
+    bill = trailer.shipments.get()
+    counting.tally(bill, store=stores[0], count=5, uuid=uuid4(), actor=alice, at=NOON)
+    with pytest.raises(Refused, match="5 are tallied"):
+        counting.tally(bill, store=stores[0], count=-6, uuid=uuid4(), actor=alice, at=NOON)
+    counting.tally(bill, store=stores[0], count=-5, uuid=uuid4(), actor=alice, at=NOON)
+    assert TallyTap.objects.count() == 2
+
+
+def test_the_statements_of_a_batch_hardly_depend_on_its_size(trailer, site, alice, account, stores):
+    large = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=400, account=account)
+    make_cartons(large.shipments.get(), 400, stores=stores, start=5000)
+    with CaptureQueriesContext(connection) as queries_made:
+        scan(large, *labels(large), actor=alice)
+    inserts = [query for query in queries_made if "INSERT INTO" in query["sql"]]
+    assert len(queries_made) - len(inserts) < 12
+    assert square(large).received == 400
