@@ -1,0 +1,191 @@
+"""Any number a person has in hand, looked up in everything that bears one. Reads only.
+
+Cartons and pieces by their label as scanned; trailers, seals, bills and PROs however their groups are set apart; our
+own numbers as T-412, R-0412, P-1234, L-17 or the figures alone. One query per index, whatever it finds.
+"""
+
+import re
+from collections import defaultdict
+from dataclasses import dataclass, field
+
+from django.db import connection
+from django.db.models import Exists, OuterRef, Prefetch, Q
+from django.utils.translation import gettext as _
+
+from receiving import identifiers, matching
+from receiving.models import Arrival, Carton, Discrepancy, ExceptionSheet, Pallet, SealRecord, Shipment
+from receiving.models.base import Compact
+
+MOST = 20
+SHORTEST_BEGINNING = 4
+LAST = "\U0010ffff"
+OUR_NUMBER = re.compile(r"([TRPL]?)[-\s]?0*([0-9]{1,9})", re.IGNORECASE)
+
+
+@dataclass
+class Found:
+    """Lists of records that bear the number; `cut` names the lists that had more than MOST.
+
+    exact -- they bear this very number; else they begin with it
+    doubt -- what is wrong with the text as a label, or empty
+    """
+
+    text: str
+    doubt: str = ""
+    exact: bool = True
+    cartons: list = field(default_factory=list)
+    pieces: list = field(default_factory=list)
+    trailers: list = field(default_factory=list)
+    bills: list = field(default_factory=list)
+    seals: list = field(default_factory=list)
+    sheets: list = field(default_factory=list)
+    pallets: list = field(default_factory=list)
+    cut: list = field(default_factory=list)
+
+    LISTS = ("cartons", "pieces", "trailers", "bills", "seals", "sheets", "pallets")
+
+    def __bool__(self):
+        return any(getattr(self, name) for name in self.LISTS)
+
+
+def find(text, *, sites):
+    """What at `sites` bears the number, else what begins with it if there are four characters to go by."""
+    reading = Reading(text)
+    found = Found(text, doubt=reading.doubt)
+    if not reading.compact:
+        return found
+    fill(found, exact_queries(reading, sites))
+    if not found and len(reading.compact) >= SHORTEST_BEGINNING:
+        found.exact = False
+        fill(found, beginning_queries(reading, sites))
+    return found
+
+
+def visits(text, *, sites):
+    """Trailers by our number (412, T-412) or the one painted on them, as one queryset."""
+    reading = Reading(text)
+    arrivals = Arrival.objects.filter(site__in=sites)
+    numbers = Q(pk__in=arrivals.alias(bare=Compact("trailer_number")).filter(bare=reading.compact).values("pk"))
+    if (ours := reading.our("T")) is not None:
+        numbers |= Q(pk__in=arrivals.filter(number=ours).values("pk"))
+    return Arrival.objects.filter(numbers)
+
+
+class Reading:
+    """One text as a label, as a number with its ornaments taken off, and as one of our own."""
+
+    def __init__(self, text):
+        try:
+            self.label, self.doubt = identifiers.read_scan(text).label, ""
+        except identifiers.NotValid as error:
+            self.label, self.doubt = matching.tidy(text), _(error.sentence).format(**error.params)
+        plain = "".join(character for character in identifiers.clean(text) if character.isprintable())
+        self.compact = identifiers.compact_reference(plain)
+        self.ours = OUR_NUMBER.fullmatch(plain)
+
+    def our(self, letter):
+        """The figures, if the text may be our number of that kind; figures alone may be of any."""
+        if self.ours and self.ours[1].upper() in ("", letter):
+            return int(self.ours[2])
+        return None
+
+    @property
+    def beginning(self):
+        """The first characters of a label: printed groups of figures drawn together, words as they are."""
+        digits = self.compact.removeprefix("(00)")
+        return digits if digits.isdigit() else self.label
+
+
+def begins(name, beginning):
+    """The condition that the text in column `name` begins so, in the form that this database answers by index."""
+    if connection.vendor == "postgresql":
+        return Q(**{f"{name}__startswith": beginning})
+    return Q(**{f"{name}__gte": beginning, f"{name}__lt": beginning + LAST})
+
+
+# -- which queries -----------------------------------------------------------------------------------------------------
+
+
+def exact_queries(reading, sites):
+    yield "cartons", cartons(sites).filter(label=reading.label).order_by("-pk")
+    yield "pieces", pieces(sites).filter(label=reading.label).order_by("-pk")
+    yield "trailers", bearing(trailers(sites), "trailer_number", reading.compact).order_by("-pk")
+    for name, rows, column in set_apart(sites):
+        yield name, bearing(rows, column, reading.compact).order_by("-pk")
+    for letter, name, rows in (
+        ("P", "pieces", pieces(sites)),
+        ("T", "trailers", trailers(sites)),
+        ("R", "sheets", sheets(sites)),
+        ("L", "pallets", pallets(sites)),
+    ):
+        if (number := reading.our(letter)) is not None:
+            yield name, rows.filter(number=number)
+
+
+def beginning_queries(reading, sites):
+    yield "cartons", cartons(sites).filter(begins("label", reading.beginning)).order_by("label", "-pk")
+    yield "pieces", pieces(sites).filter(begins("label", reading.beginning)).order_by("label", "-pk")
+    yield "trailers", beginning(trailers(sites), "trailer_number", reading.compact)
+    for name, rows, column in set_apart(sites):
+        yield name, beginning(rows, column, reading.compact)
+
+
+def bearing(rows, column, compact):
+    return rows.alias(bare=Compact(column)).filter(bare=compact)
+
+
+def beginning(rows, column, compact):
+    # In an order of its own: by age, the database might read the whole table backwards.
+    return rows.alias(bare=Compact(column)).filter(bare__gte=compact, bare__lt=compact + LAST).order_by("bare", "-pk")
+
+
+def set_apart(sites):
+    """Numbers on papers and seals: they have no site of their own, so each is found first and then asked for it."""
+    of_site = Exists(Arrival.objects.filter(pk=OuterRef("arrival"), site__in=sites))
+    bills = Shipment.objects.filter(of_site).select_related("arrival__site", "account")
+    seals = SealRecord.objects.filter(of_site).select_related("arrival__site")
+    yield "bills", bills, "bill_number"
+    yield "bills", bills, "pro_number"
+    yield "seals", seals, "number_on_seal"
+    yield "seals", seals, "number_on_paper"
+
+
+def cartons(sites):
+    logged = Discrepancy.objects.select_related("site").order_by("pk")
+    return (
+        Carton.objects.filter(site__in=sites)
+        .select_related("arrival__site", "shipment", "store", "new_store", "received_by", "pallet")
+        .prefetch_related(Prefetch("discrepancies", logged, to_attr="logged"))
+    )
+
+
+def pieces(sites):
+    return Discrepancy.objects.filter(site__in=sites).select_related("site", "arrival", "store", "new_store")
+
+
+def trailers(sites):
+    return Arrival.objects.filter(site__in=sites).select_related("site", "carrier", "door")
+
+
+def sheets(sites):
+    return ExceptionSheet.objects.filter(site__in=sites).select_related("site", "arrival")
+
+
+def pallets(sites):
+    return Pallet.objects.filter(site__in=sites).select_related("site", "store")
+
+
+# -- what they found ---------------------------------------------------------------------------------------------------
+
+
+def fill(found, named):
+    """Each record once, though its number be on the paper and on the seal; a carton's pieces with the carton only."""
+    records = defaultdict(dict)
+    for name, rows in named:
+        records[name] |= {row.pk: row for row in rows[: MOST + 1]}
+    for name, rows in records.items():
+        setattr(found, name, list(rows.values())[:MOST])
+        if len(rows) > MOST:
+            found.cut.append(name)
+    shown_there = {piece.pk for carton in found.cartons for piece in carton.logged}
+    found.pieces = [piece for piece in found.pieces if piece.pk not in shown_there]

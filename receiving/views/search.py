@@ -1,0 +1,70 @@
+"""The one search box: a number that names one record leads to it, else a page says what was found."""
+
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy as _l
+from django.views.decorators.http import require_safe
+
+from receiving import rules, search
+from receiving.views.shared import at_site
+
+LONGEST = 100
+TITLES = {
+    "cartons": _l("Cartons"),
+    "pieces": _l("Pieces"),
+    "trailers": _l("Trailers"),
+    "bills": _l("Bills"),
+    "seals": _l("Seals"),
+    "sheets": _l("Exception sheets"),
+    "pallets": _l("Pallets"),
+}
+
+
+@require_safe
+@at_site(rules.SEE, place="search")
+def number(request):
+    """Look `q` up at this site and at the other sites the person may see."""
+    text = request.GET.get("q", "").strip()
+    context = {"q": text, "searched": bool(text)}
+    if len(text) > LONGEST:
+        context |= {"searched": False, "too_long": _("A number has at most 100 characters, not %d.") % len(text)}
+        return render(request, "receiving/search.html", context, status=422)
+    if text:
+        found = search.find(text, sites=rules.sites(request.user))
+        if (only := only_record(request, found)) is not None:
+            return redirect(only)
+        context |= {"found": found, "groups": list(groups(request, found))}
+    return render(request, "receiving/search.html", context)
+
+
+def only_record(request, found):
+    """The address of the one record of this site that bears the very number, or None. A carton has no page."""
+    if not found.exact or found.cartons:
+        return None
+    hits = [hit for name in search.Found.LISTS for hit in map(hit_of, getattr(found, name))]
+    addresses = {hit["url"] for hit in hits}
+    return addresses.pop() if len(addresses) == 1 and hits[0]["site"] == request.site else None
+
+
+def groups(request, found):
+    """Lists with something in them, the site's own records first in each."""
+    for name in search.Found.LISTS:
+        if hits := [hit_of(record) for record in getattr(found, name)]:
+            hits.sort(key=lambda hit: hit["site"] != request.site)
+            yield {"name": name, "title": TITLES[name], "hits": hits, "cut": name in found.cut}
+
+
+def hit_of(record):
+    """A record with its site and the address of the page that shows it."""
+    arrival = getattr(record, "arrival", None)
+    site = getattr(record, "site", None) or arrival.site
+    return {"record": record, "site": site, "url": address_of(record, site)}
+
+
+def address_of(record, site):
+    if hasattr(record, "get_absolute_url"):
+        return record.get_absolute_url()
+    if hasattr(record, "arrival"):
+        return reverse("trailer", args=[site.code, record.arrival.number])
+    return reverse("pallets", args=[site.code])
