@@ -664,7 +664,7 @@ class PastVisit:
         if self.visit.listed:
             lost = [c for c in self.ledger.rows[Carton] if c.shipment is shipment and not c.received]
             return [(carton, None, 1) for carton in lost[: bill.short]]
-        counts = shares(bill.short, min(len(stores), bill.short), self.rng)
+        counts = [count for count in shares(bill.short, min(len(stores), bill.short), self.rng) if count]
         return [(None, store, count) for store, count in zip(self.rng.sample(stores, len(counts)), counts, strict=True)]
 
     def settle_short(self, shipment, piece, at):
