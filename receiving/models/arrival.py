@@ -1,3 +1,5 @@
+from datetime import timedelta
+
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
@@ -111,6 +113,10 @@ class Moment(Evidence):
 
     def __str__(self):
         return self.get_kind_display()
+
+    @property
+    def written_later(self):
+        return self.recorded_at - self.at > timedelta(minutes=5)
 
 
 class Shipment(Recorded):
