@@ -10,7 +10,7 @@ from PIL import Image
 from receiving import dock
 from receiving.enums import ArrivalState, Role, SealCondition
 from receiving.identifiers.gs1 import with_check_digit
-from receiving.models import Account, Carrier, Carton, DamageCode, Door, Membership, Person, Site, Store
+from receiving.models import Account, Carrier, Carton, DamageCode, Discrepancy, Door, Membership, Person, Site, Store
 
 NOON = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
 PASSWORD = "a long enough word"
@@ -122,3 +122,18 @@ def make_jpeg(size=(640, 480), colour="sienna"):
     buffer = BytesIO()
     Image.new("RGB", size, colour).save(buffer, "JPEG")
     return buffer.getvalue()
+
+
+def make_piece(arrival, *, actor, at=NOON, **fields):
+    """One logged piece as a row of its own, damaged if not told otherwise."""
+    given = {
+        "site": arrival.site,
+        "arrival": arrival,
+        "shipment": arrival.shipments.first(),
+        "number": next(_numbers),
+        "kind": "damaged",
+        "found_at": at,
+        "logged_at": at,
+        "logged_by": actor,
+    }
+    return Discrepancy.objects.create(**(given | fields))
