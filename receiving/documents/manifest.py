@@ -74,7 +74,7 @@ FLAG_WORDS = {
 UN_NUMBER = re.compile(r"(UN|NA|ID)?\s?\d{4}", re.IGNORECASE)
 TOTAL = re.compile(r"(grand |sub ?)?total(es)?( general)?:?", re.IGNORECASE)
 
-MAX_LABEL, MAX_STORE, MAX_ORDER, MAX_DESCRIPTION = 48, 12, 40, 120
+MAX_STORE, MAX_ORDER, MAX_DESCRIPTION = 12, 40, 120
 FEW = 5
 MAX_PIECES, MAX_UNITS = 9_999, 1_000_000
 # Control characters, invisible ones, and those that turn the reading direction.

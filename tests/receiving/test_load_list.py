@@ -598,3 +598,13 @@ def test_two_people_who_confirm_at_the_same_moment(shipment, lead, same):
     winner = LoadList.objects.get(state=ListState.CONFIRMED)
     assert Carton.objects.count() == winner.rows
     assert Event.objects.filter(verb="load_list.confirmed").count() == 1
+
+
+def test_what_a_cell_may_hold_fits_its_column():
+    def longest(model, name):
+        return model._meta.get_field(name).max_length
+
+    assert longest(Store, "number") == load_list.manifest.MAX_STORE
+    assert longest(Carton, "purchase_order") == load_list.manifest.MAX_ORDER
+    assert longest(Carton, "description") == load_list.manifest.MAX_DESCRIPTION
+    assert longest(Carton, "label") == load_list.manifest.identifiers.MAX_LABEL
