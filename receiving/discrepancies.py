@@ -176,14 +176,18 @@ def place(piece):
 
 
 def refuse_listed_over(piece):
-    carton = piece.label and matching.find_carton(piece.arrival, piece.label)
-    if carton and carton.arrival_id == piece.arrival.pk and carton.received < carton.expected:
-        raise Refused(
-            _("%(label)s is on this trailer's list (line %(line)s) and not counted yet: count it, it is not over.")
-            % {"label": piece.label, "line": carton.line + 1},
-            code="over_is_listed",
-            field="label",
+    """A carton that a trailer in work waits for is counted, not over. Of one that has left it may be the short."""
+    carton = matching.find_carton(piece.arrival, piece.label)
+    if carton is None or carton.received >= carton.expected or carton.arrival.state == ArrivalState.RELEASED:
+        return
+    told = {"label": piece.label, "line": carton.line, "trailer": carton.arrival.trailer_number}
+    if carton.arrival_id == piece.arrival.pk:
+        message = _(
+            "%(label)s is on this trailer's list (line %(line)s) and not counted yet: count it, it is not over."
         )
+    else:
+        message = _("%(label)s is on the list of trailer %(trailer)s: count it here and it is credited there.")
+    raise Refused(message % told, code="over_is_listed", field="label")
 
 
 def refuse_second(piece):

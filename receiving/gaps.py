@@ -46,7 +46,12 @@ def damage_gaps(piece):
         yield _("Decide what happens with it.")
     if not piece.where_found or not piece.attribution:
         yield _("Say where it was found and whose doing it was.")
-    in_place = any(photo.purpose == PhotoPurpose.BEFORE_MOVING for photo in photos)
-    excused = in_place or piece.not_in_place_reason or piece.no_photo_reason
-    if piece.where_found == WhereFound.IN_TRAILER and not excused:
+    if lacks_photo_in_place(piece):
         yield _("Found in the trailer: one photo before moving it, or why there is none.")
+
+
+def lacks_photo_in_place(piece):
+    """Damage found in the trailer is best shown where it stood; a reason excuses it."""
+    if piece.where_found != WhereFound.IN_TRAILER or piece.not_in_place_reason or piece.no_photo_reason:
+        return False
+    return not any(photo.purpose == PhotoPurpose.BEFORE_MOVING for photo in piece.photos.all())

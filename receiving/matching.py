@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from django.db.models import Q
 
 from receiving import identifiers
-from receiving.enums import OPEN_STATES, ArrivalState, DiscrepancyState, Kind
+from receiving.enums import COUNTING_STATES, ArrivalState, DiscrepancyState, Kind
 from receiving.models import Carton, Discrepancy
 
 
@@ -28,7 +28,7 @@ def tidy(text):
 
 
 def find_carton(arrival, label):
-    """The carton with this label: of this trailer, else the only one on the site's other open trailers, else None.
+    """The carton with this label: of this trailer, else the only one on others being unloaded, else None.
 
     A serial shipping container code is also looked for on trailers that have left; any other label may repeat from
     one trailer to the next, so there it says nothing.
@@ -40,7 +40,7 @@ def find_carton(arrival, label):
     )
     if here := listed.filter(arrival=arrival).order_by("shipment__position").first():
         return here
-    if found := list(listed.filter(arrival__state__in=OPEN_STATES)[:2]):
+    if found := list(listed.filter(arrival__state__in=COUNTING_STATES)[:2]):
         return found[0] if len(found) == 1 else None
     if not identifiers.sscc.is_valid(label):
         return None

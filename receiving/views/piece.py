@@ -107,6 +107,8 @@ def piece(request, number):
         "may_void": live and rules.DECIDE in request.may and not piece.claimed_at,
         "may_release_food": live and piece.food_hold and rules.RELEASE_FOOD in request.may,
         "danger": dispositions.is_dangerous(piece),
+        "hazmat": dispositions.is_hazmat(piece),
+        "lacks_in_place": gaps.lacks_photo_in_place(piece),
         "live": live,
         "notice": concealed(piece),
     }

@@ -334,6 +334,18 @@ def test_a_listed_carton_not_counted_yet_is_not_over(trailer, lead):
         log(trailer, Kind.OVER, actor=lead, label=carton_of(trailer).label)
 
 
+def test_a_carton_another_open_trailer_waits_for_is_not_over_either(nor, trailer, lead):
+    other = make_arrival(nor, actor=lead, state=ArrivalState.UNLOADING, pieces=5)
+    with refused("over_is_listed") as info:
+        log(other, Kind.OVER, actor=lead, label=carton_of(trailer).label)
+    assert trailer.trailer_number in str(info.value)
+
+
+def test_a_second_carton_with_a_label_that_was_counted_is_over(trailer, lead):
+    Carton.objects.filter(arrival=trailer, line=0).update(received=1)
+    assert log(trailer, Kind.OVER, actor=lead, label=carton_of(trailer).label).kind == Kind.OVER
+
+
 def declare_first_short(trailer, actor, line=0):
     carton = carton_of(trailer, line)
     [piece] = discrepancies.declare_short(carton.shipment, cartons=[carton], actor=actor, at=NOON)
