@@ -152,7 +152,7 @@ def overview(request):
     names = COLUMNS[request.kind.name]
     found = context(
         request,
-        search=search,
+        lookup=search,
         asked=asked,
         page=page,
         headings=[(setup_import.heading(request.kind, name), name in NUMBERS) for name in names],
