@@ -148,18 +148,18 @@ def fixed_facts(record):
 def overview(request):
     search = ListFilter(request.GET)
     asked = search.cleaned_data if search.is_valid() else {"q": "", "all": False, "page": None}
-    page = Paginator(matching(request, asked), PAGE).get_page(asked["page"])
+    shown = Paginator(matching(request, asked), PAGE).get_page(asked["page"])
     names = COLUMNS[request.kind.name]
     found = context(
         request,
         lookup=search,
         asked=asked,
-        page=page,
+        shown=shown,
         headings=[(setup_import.heading(request.kind, name), name in NUMBERS) for name in names],
-        rows=[(record, setup.is_live(record), cells(record, names)) for record in page.object_list],
-        following=paged(asked, page.next_page_number()) if page.has_next() else "",
-        before=paged(asked, page.previous_page_number()) if page.has_previous() else "",
-        query=urlencode({name: asked[name] for name in ("q", "all") if asked[name]}),
+        rows=[(record, setup.is_live(record), cells(record, names)) for record in shown.object_list],
+        following=paged(asked, shown.next_page_number()) if shown.has_next() else "",
+        before=paged(asked, shown.previous_page_number()) if shown.has_previous() else "",
+        filtered=urlencode({name: asked[name] for name in ("q", "all") if asked[name]}),
     )
     return render(request, "receiving/setup_list.html", found)
 
