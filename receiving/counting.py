@@ -732,10 +732,12 @@ def scan_columns(table):
 
 
 def parsed(text):
+    """A date and time, or None for anything else and for years that no scan is from."""
     try:
-        return parse_datetime(text.strip())
+        found = parse_datetime(text.strip())
     except ValueError:
         return None
+    return found if found and 2000 <= found.year <= 2100 else None
 
 
 def moment(text, zone_name):

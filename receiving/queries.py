@@ -6,7 +6,7 @@ from datetime import datetime
 from itertools import takewhile
 
 from django.db import connection
-from django.db.models import Count, Exists, F, Model, OuterRef, Prefetch, Q, Sum
+from django.db.models import Count, Exists, F, Model, OuterRef, Prefetch, Q, Subquery, Sum
 
 from receiving.enums import COUNTING_RESULTS, OPEN_STATES, ArrivalState, DiscrepancyState, Kind, MomentKind, PiecesUnit
 from receiving.models import (
@@ -359,4 +359,53 @@ def pallets_with_counts(site, most=200):
         .select_related("store")
         .annotate(count=Count("cartons"))
         .order_by("-state", "-number")[:most]
+    )
+
+
+@dataclass(frozen=True)
+class Running:
+    """How far a trailer's count is, in whole pieces."""
+
+    expected: int
+    counted: int
+    missing: int
+
+
+def running_count(arrival):
+    """A `Running`, in one query, two without a list: quick enough for every scan. The squaring has the last word."""
+
+    def total(rows, name):
+        sums = rows.filter(shipment=OuterRef("pk")).order_by().values("shipment").annotate(n=Sum(name))
+        return Subquery(sums.values("n"))
+
+    shorts = Discrepancy.objects.filter(kind=Kind.SHORT, state=DiscrepancyState.OPEN)
+    bills = Shipment.objects.filter(arrival=arrival).values(
+        "pieces",
+        "pieces_unit",
+        listed=total(Carton.objects, "expected"),
+        received=total(Carton.objects, "received"),
+        tallied=total(TallyTap.objects, "count"),
+        short=total(shorts, "quantity"),
+        refused=total(Refusal.objects, "pieces"),
+    )
+    expected = counted = missing = 0
+    for bill in bills:
+        wanted = bill["listed"] or bill["pieces"]
+        there = (bill["received"] or 0) + (bill["tallied"] or 0)
+        expected, counted = expected + wanted, counted + there
+        missing += max(0, wanted - there - (bill["short"] or 0) - (bill["refused"] or 0))
+    if any(bill["listed"] is None for bill in bills):
+        blind = blind_scans(arrival).values("label").distinct().count()
+        counted, missing = counted + blind, max(0, missing - blind)
+    return Running(expected, counted, missing)
+
+
+def blind_scans(arrival):
+    """Scans of a trailer that count without a carton and were not taken back."""
+    return Scan.objects.filter(
+        arrival=arrival,
+        carton__isnull=True,
+        undoes__isnull=True,
+        undone_by__isnull=True,
+        result__in=COUNTING_RESULTS,
     )

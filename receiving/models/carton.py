@@ -140,7 +140,10 @@ class Scan(Recorded, Evidence):
     undoes = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="undone_by")
 
     class Meta:
-        indexes = [models.Index(fields=["arrival", "label"], name="scan_arrival_label")]
+        indexes = [
+            models.Index(fields=["arrival", "label"], name="scan_arrival_label"),
+            models.Index(fields=["seen_at", "actor"], name="scan_seen_at_actor"),
+        ]
 
 
 class TallyTap(Recorded, Evidence):

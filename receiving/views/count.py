@@ -1,298 +1,368 @@
 """Count: one field for the scanner, the store in huge digits; tally by store; pallets; a file of scans."""
 
-import json
-import uuid as uuids
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.http import Http404, JsonResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.http import JsonResponse
+from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_POST, require_safe
+from django.utils.translation import gettext_lazy as _l
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from receiving import counting, queries, rules
-from receiving.enums import ScanHow, ScanResult
+from receiving.documents.tables import MAX_BYTES
+from receiving.enums import ArrivalState, ScanHow, ScanResult
 from receiving.forms.count import PalletForm, ScanFileForm, ScanForm, TallyForm
-from receiving.models import Arrival, Pallet, Scan, Shipment
+from receiving.models import Arrival, Discrepancy, Event, Pallet, Scan
 from receiving.refusals import Refused
-from receiving.squaring import Squaring
-from receiving.views.shared import at_site, done, invalid, once, problem, refuse, wants_json
+from receiving.views.shared import at_site, done, form_errors, invalid, once, problem, refuse, wants_json
 
 R = ScanResult
-LOOKS = {
-    R.COUNTED: "right",
-    R.PLACED: "right",
-    R.BLIND: "right",
-    R.FOUND: "right",
-    R.ALREADY: "again",
-    R.OTHER_TRAILER: "other",
-    R.WRONG_PALLET: "wrong",
-    R.OTHER_RELEASED: "wrong",
-    R.NOT_LISTED: "wrong",
-    R.BAD_LABEL: "wrong",
+# What each result looks and sounds like, and its words above the store's number.
+FACES = {
+    R.COUNTED: ("right", _l("Counted")),
+    R.PLACED: ("right", _l("On the pallet now")),
+    R.BLIND: ("right", _l("Counted")),
+    R.FOUND: ("right", _l("Found")),
+    R.ALREADY: ("again", _l("Already counted")),
+    R.OTHER_TRAILER: ("other", _l("Counted for another trailer")),
+    R.WRONG_PALLET: ("wrong", _l("Wrong pallet")),
+    R.OTHER_RELEASED: ("wrong", _l("Its trailer has left")),
+    R.OTHER_WAITING: ("wrong", _l("Its trailer is not unloading")),
+    R.NOT_LISTED: ("wrong", _l("On no list")),
+    R.BAD_LABEL: ("wrong", _l("Read wrongly")),
 }
 ICONS = {"right": "check", "again": "again", "other": "truck", "wrong": "stop"}
+FLAGS = (("hazmat", "hazard", _l("hazardous")), ("food", "food", _l("food")), ("fragile", "warn", _l("fragile")))
 LAST = 5
-MAX_BATCH = 500
-MAX_FILE = 8 * 1024 * 1024
+REPORTED = 500
 
 
-def arrival_or_404(request, number):
+def find_arrival(request, number):
     found = Arrival.objects.select_related("site", "door", "carrier")
     return get_object_or_404(found, site=request.site, number=number)
 
 
-def chosen(request, arrival, data):
-    """The pallet in hand and the bill chosen, as ids in `data`; nothing for none, 404 for a stranger's."""
-    pallet = shipment = None
-    try:
-        if data.get("pallet"):
-            pallet = get_object_or_404(
-                Pallet.objects.select_related("store"), site=request.site, number=int(data["pallet"])
-            )
-        if data.get("shipment"):
-            shipment = get_object_or_404(Shipment, arrival=arrival, pk=int(data["shipment"]))
-    except (ValueError, OverflowError):
-        raise Http404 from None
-    return pallet, shipment
+def is_part(request):
+    """The page's own script asks for what has changed and not for the page around it."""
+    return "X-Part" in request.headers
+
+
+def count_url(arrival, **query):
+    url = reverse("count", args=[arrival.site.code, arrival.number])
+    return f"{url}?{urlencode(query)}" if query else url
+
+
+# --- scanning ---------------------------------------------------------------------------------------------------------
 
 
 @require_safe
 @at_site(rules.WORK)
 def count(request, number):
-    arrival = arrival_or_404(request, number)
-    return render(request, "receiving/count.html", count_context(request, arrival, request.GET))
+    arrival = find_arrival(request, number)
+    chosen = {name: request.GET[name] for name in ("pallet", "shipment") if request.GET.get(name)}
+    form = ScanForm(chosen, arrival=arrival) if chosen else None
+    if form:
+        form.full_clean()
+    picked = form.cleaned_data if form else {}
+    return render(request, "receiving/count.html", count_page(request, arrival, ScanForm(arrival=arrival), picked))
 
 
-def count_context(request, arrival, data, **extra):
-    pallet, shipment = chosen(request, arrival, data)
-    squarings = queries.squarings(arrival)
+def count_page(request, arrival, form, picked, **more):
+    """The whole page. picked -- the pallet in hand and the bill chosen, as far as they are good"""
+    pallet = picked.get("pallet")
     return {
         "arrival": arrival,
         "back": arrival.get_absolute_url(),
+        "form": form,
         "pallet": pallet,
         "pallets": counting.open_pallets(request.site)[:60],
-        "shipment": shipment,
+        "shipment": picked.get("shipment"),
         "blind_bills": queries.bills_without_list(arrival),
-        "total": sum(squarings.values(), Squaring()),
-        "last": last_scans(arrival),
-        "form": ScanForm(),
-        "counting": arrival.state in ("unloading", "counted"),
-    } | extra
+        "running": queries.running_count(arrival),
+        "last": last_scans(arrival, request.user),
+        "why_not": why_not(arrival),
+        "left": arrival.state == ArrivalState.RELEASED,
+    } | more
 
 
-def last_scans(arrival):
-    return (
-        Scan.objects.filter(seen_at=arrival, undoes__isnull=True)
-        .select_related("carton__store", "carton__new_store", "actor", "undone_by")
-        .order_by("-pk")[:LAST]
-    )
+def why_not(arrival):
+    """The sentence why nothing can be counted now, or ""."""
+    try:
+        counting.refuse_unless_counting(arrival)
+    except Refused as why:
+        return why.message
+    return ""
+
+
+def last_scans(arrival, person):
+    """The person's own last scans here: what they can take back."""
+    scans = Scan.objects.filter(seen_at=arrival, actor=person, undoes__isnull=True)
+    return scans.select_related("carton__store", "carton__new_store", "undone_by").order_by("-pk")[:LAST]
 
 
 @require_POST
 @at_site(rules.WORK)
 @once
 def scan(request, number):
-    """One label (`label`), or for scripts a batch (`labels`, a JSON list of {uuid, label, at})."""
-    arrival = arrival_or_404(request, number)
-    pallet, shipment = chosen(request, arrival, request.POST)
-    form = ScanForm(request.POST)
-    try:
-        reads = batch(request) if "labels" in request.POST else single(request, form)
-        answers = counting.scan(
-            arrival,
-            reads=reads,
-            pallet=pallet,
-            shipment=shipment,
-            how=ScanHow.TYPED if request.POST.get("typed") else ScanHow.SCANNER,
-            actor=request.user,
-            at=timezone.now(),
+    """One label, or for scripts a batch of up to 500."""
+    arrival = find_arrival(request, number)
+    form, status = ScanForm(request.POST, arrival=arrival), 422
+    if form.is_valid():
+        asked = form.cleaned_data
+        try:
+            answers = counting.scan(
+                arrival,
+                reads=form.reads(request.uuid),
+                pallet=asked["pallet"],
+                shipment=asked["shipment"],
+                how=asked["how"] or ScanHow.SCANNER,
+                actor=request.user,
+                at=timezone.now(),
+            )
+            return answered(request, arrival, form, answers)
+        except Refused as why:
+            status = refuse(form, why)
+    if is_part(request):
+        sentences = [error["message"] for error in form_errors(form)]
+        return render(request, "receiving/_scan_refused.html", {"sentences": sentences}, status=status)
+    return invalid(
+        request,
+        "receiving/count.html",
+        count_page(request, arrival, form, form.cleaned_data),
+        form,
+        status=status,
+    )
+
+
+def answered(request, arrival, form, answers):
+    if wants_json(request):
+        return JsonResponse({"scans": [told(answer) for answer in answers]}, status=201)
+    face = face_of(arrival, answers[-1])
+    if is_part(request):
+        row = Scan.objects.select_related("carton__store", "carton__new_store").get(
+            uuid=form.reads(request.uuid)[-1].uuid
         )
-    except Refused as why:
-        return refused_scan(request, arrival, form, why)
-    if wants_json(request):
-        return JsonResponse({"scans": [told(request, answer) for answer in answers]}, status=201)
-    shown = shown_answer(request, answers[0])
-    if request.headers.get("HX-Request"):
-        total = queries.trailer_squaring(arrival)
-        context = {"answer": shown, "arrival": arrival, "total": total, "last": last_scans(arrival)}
-        return render(request, "receiving/_scan_answer.html", context)
-    return render(request, "receiving/count.html", count_context(request, arrival, request.POST, answer=shown))
+        part = {"face": face, "last": [row], "running": queries.running_count(arrival), "site": request.site}
+        return render(request, "receiving/_scan_result.html", part)
+    page = count_page(request, arrival, ScanForm(arrival=arrival), form.cleaned_data, face=face)
+    return render(request, "receiving/count.html", page)
 
 
-def refused_scan(request, arrival, form, why):
-    if wants_json(request):
-        return problem(request, why.status, why.code, why.message, field=why.field)
-    if request.headers.get("HX-Request"):
-        return render(request, "receiving/_scan_refused.html", {"message": why.message}, status=why.status)
-    form.is_valid()
-    form.errors.clear()
-    status = refuse(form, why)
-    context = count_context(request, arrival, request.POST, form=form)
-    return invalid(request, "receiving/count.html", context, form, status=status)
-
-
-def single(request, form):
-    if not form.is_valid():
-        raise Refused(_("Nothing was read. Scan the label again or type it."), code="label_missing", field="label")
-    return [counting.Read(form.cleaned_data["label"], uuids.uuid5(request.uuid, "scan"))]
-
-
-def batch(request):
-    """The reads of a script, each with its own UUID; a sentence names the first that cannot be understood."""
-    try:
-        rows = json.loads(request.POST["labels"])
-        assert isinstance(rows, list) and 0 < len(rows) <= MAX_BATCH
-        return [read_of(row) for row in rows]
-    except (ValueError, TypeError, KeyError, AttributeError, AssertionError):
-        raise Refused(
-            _("The batch must be a list of 1 to %(most)s scans, each with uuid and label.") % {"most": MAX_BATCH},
-            code="bad_batch",
-            field="labels",
-        ) from None
-
-
-def read_of(row):
-    at = parse_datetime(row["at"]) if row.get("at") else None
-    if at is not None and at.tzinfo is None:
-        raise ValueError(row["at"])
-    return counting.Read(str(row["label"])[:200], uuids.UUID(row["uuid"]), at)
-
-
-def told(request, answer):
+def told(answer):
     """One answer for a script."""
     return {
         "result": answer.result,
         "label": answer.label,
+        "counts": answer.counts,
         "store": answer.store.number if answer.store else None,
         "trailer": answer.arrival.number,
         "pallet": answer.pallet.number if answer.pallet else None,
+        "misplaced": answer.misplaced,
+        "repeated": answer.repeated,
         "message": str(answer.detail or answer.result.label),
     }
 
 
-def shown_answer(request, answer):
-    look = LOOKS[answer.result]
-    log = None
+def face_of(arrival, answer):
+    """How an answer is shown: its look, icon and words, the carton's flags, and the way to log what is wrong."""
+    look, words = FACES[answer.result]
+    if answer.misplaced and look != "wrong":
+        look, words = "wrong", _("%(words)s. Wrong pallet") % {"words": words}
+    flags = [(icon, words) for name, icon, words in FLAGS if answer.carton and getattr(answer.carton, name)]
+    face = {"answer": answer, "look": look, "icon": ICONS[look], "words": words, "flags": flags}
+    return face | way_on(arrival, answer)
+
+
+def way_on(arrival, answer):
+    """Where a label that is no plain count leads: the piece that has it already, or the log."""
     if answer.result in (R.NOT_LISTED, R.OTHER_RELEASED):
-        log = log_url(request, answer, kind="over")
-    elif answer.carton:
-        log = log_url(request, answer)
-    flags = [
-        word
-        for flag, word in (("hazmat", _("hazardous")), ("food", _("food")), ("fragile", _("fragile")))
-        if answer.carton and getattr(answer.carton, flag)
-    ]
-    return {"answer": answer, "look": look, "icon": ICONS[look], "log": log, "flags": flags}
+        piece = Discrepancy.objects.live().filter(site=arrival.site_id, label=answer.label).order_by("-pk").first()
+        if piece:
+            piece.site = arrival.site
+            return {"piece": piece}
+    late = arrival.state == ArrivalState.RELEASED
+    if answer.result == R.NOT_LISTED or (answer.result == R.OTHER_RELEASED and not late):
+        return {"log": log_url(arrival, label=answer.label, kind="over"), "log_words": _("Log it as over")}
+    if answer.result == R.OTHER_RELEASED:
+        return {"log": log_url(arrival, label=answer.label), "log_words": _("Log a late finding")}
+    if answer.carton and answer.result != R.OTHER_WAITING:
+        return {"log": log_url(arrival, label=answer.label), "log_words": _("Something is wrong with it")}
+    return {}
 
 
-def log_url(request, answer, **more):
-    address = reverse("log_trailer", args=[request.site.code, answer.arrival.number])
-    return f"{address}?{urlencode({'label': answer.label} | more)}"
+def log_url(arrival, **query):
+    return f"{reverse('log_trailer', args=[arrival.site.code, arrival.number])}?{urlencode(query)}"
 
 
 @require_POST
 @at_site(rules.WORK)
 @once
 def undo(request, number):
-    arrival = arrival_or_404(request, number)
+    """Take back the person's own last count here, scan or tap."""
+    arrival = find_arrival(request, number)
     try:
-        row = counting.undo_last(arrival, uuid=request.uuid, actor=request.user, at=timezone.now())
+        back = counting.undo_last(arrival, uuid=request.uuid, actor=request.user, at=timezone.now())
     except Refused as why:
+        if is_part(request):
+            return render(request, "receiving/_scan_refused.html", {"sentences": [why.message]}, status=why.status)
         return problem(request, why.status, why.code, why.message, field=why.field)
-    what = getattr(row, "label", None) or _("the last tally")
-    messages.success(request, _("Taken back: %(what)s.") % {"what": what})
-    return done(request, request.POST.get("to") == "tally" and tally_url(arrival) or count_url(request, arrival))
+    if is_part(request):
+        part = {"back": back, "running": queries.running_count(arrival), "site": request.site}
+        if isinstance(back, Scan):
+            scans = Scan.objects.select_related("carton__store", "carton__new_store", "undone_by")
+            part["last"] = [scans.get(pk=back.undoes_id)]
+        return render(request, "receiving/_scan_result.html", part)
+    messages.success(request, _("Taken back: %(what)s.") % {"what": words_of(back)})
+    if request.POST.get("to") == "tally":
+        return done(request, reverse("count_tally", args=[arrival.site.code, arrival.number]), taken_back(back))
+    pallet = request.POST.get("pallet", "")
+    return done(request, count_url(arrival, **({"pallet": pallet} if pallet else {})), taken_back(back))
 
 
-def count_url(request, arrival):
-    url = reverse("count", args=[arrival.site.code, arrival.number])
-    return f"{url}?pallet={int(request.POST['pallet'])}" if request.POST.get("pallet", "").isdecimal() else url
+def words_of(back):
+    if isinstance(back, Scan):
+        return back.label
+    return _("%(count)s tallied for store %(store)s") % {"count": -back.count, "store": back.store or "-"}
 
 
-def tally_url(arrival):
-    return reverse("count_tally", args=[arrival.site.code, arrival.number])
+def taken_back(back):
+    if isinstance(back, Scan):
+        return {"label": back.label, "result": back.result}
+    return {"count": back.count, "store": back.store.number if back.store else None}
+
+
+# --- tally ------------------------------------------------------------------------------------------------------------
 
 
 @require_safe
 @at_site(rules.WORK)
 def tally(request, number):
-    arrival = arrival_or_404(request, number)
-    return render(request, "receiving/tally.html", tally_context(request, arrival))
+    arrival = find_arrival(request, number)
+    return render(request, "receiving/tally.html", tally_page(arrival))
 
 
-def tally_context(request, arrival, **extra):
+def tally_page(arrival, **more):
     return {
         "arrival": arrival,
-        "back": reverse("count", args=[arrival.site.code, arrival.number]),
+        "back": count_url(arrival),
         "bills": queries.tally_board(arrival),
         "taps": counting.TAPS,
-        "counting": arrival.state in ("unloading", "counted"),
-    } | extra
+        "why_not": why_not(arrival),
+    } | more
 
 
 @require_POST
 @at_site(rules.WORK)
 @once
 def tally_tap(request, number, shipment):
-    arrival = arrival_or_404(request, number)
-    bill = get_object_or_404(Shipment.objects.select_related("arrival__site"), arrival=arrival, pk=shipment)
-    form = TallyForm(request.POST, site=request.site)
-    if not form.is_valid():
-        return invalid(request, "receiving/tally.html", tally_context(request, arrival, form=form), form)
-    try:
-        counting.tally(
-            bill,
-            store=form.cleaned_data["store"],
-            count=form.cleaned_data["count"],
-            uuid=request.uuid,
-            actor=request.user,
-            at=timezone.now(),
-        )
-    except Refused as why:
-        return problem(request, why.status, why.code, why.message, field=why.field)
-    return done(request, tally_url(arrival))
-
-
-@at_site(rules.WORK)
-@once
-def scan_file(request, number):
-    arrival = arrival_or_404(request, number)
-    context = {"arrival": arrival, "back": reverse("count", args=[request.site.code, number])}
-    if request.method != "POST":
-        return render(request, "receiving/scan_file.html", context | {"form": ScanFileForm()})
-    form, status = ScanFileForm(request.POST, request.FILES), 422
+    """`count` more cartons of a bill for a store, or of no store that is known."""
+    arrival = find_arrival(request, number)
+    bill = get_object_or_404(arrival.shipments.select_related("account"), pk=shipment)
+    bill.arrival = arrival
+    form, status = TallyForm(request.POST, bill=bill), 422
     if form.is_valid():
         try:
-            if form.cleaned_data["file"].size > MAX_FILE:
-                raise Refused(_("The file is larger than 8 MB. Split it."), code="file_too_large", field="file")
-            report = counting.import_scans(
-                arrival,
-                data=form.cleaned_data["file"].read(),
-                filename=form.cleaned_data["file"].name,
-                uuid=request.uuid,
-                actor=request.user,
-                at=timezone.now(),
-            )
-            if wants_json(request):
-                told_lines = [told(request, answer) | {"line": line} for line, answer in report]
-                return JsonResponse({"scans": told_lines}, status=201)
-            return render(request, "receiving/scan_file.html", context | {"form": ScanFileForm(), "report": report})
+            row = counting.tally(bill, uuid=request.uuid, actor=request.user, at=timezone.now(), **form.cleaned_data)
+            return tapped(request, bill, row)
         except Refused as why:
             status = refuse(form, why)
-    return invalid(request, "receiving/scan_file.html", context | {"form": form}, form, status=status)
+    if is_part(request):
+        sentences = [error["message"] for error in form_errors(form)]
+        return render(request, "receiving/_scan_refused.html", {"sentences": sentences}, status=status)
+    return invalid(request, "receiving/tally.html", tally_page(arrival, form=form), form, status=status)
+
+
+def tapped(request, bill, row):
+    if not is_part(request):
+        to = reverse("count_tally", args=[request.site.code, bill.arrival.number])
+        return done(request, f"{to}#store-{bill.pk}-{row.store_id or 0}", taken_back(row))
+    rows = next(rows for found, rows in queries.tally_board(bill.arrival) if found == bill)
+    found = next(found for found in rows if (found[0] and found[0].pk) == row.store_id)
+    part = {"bill": bill, "row": found, "arrival": bill.arrival, "taps": counting.TAPS, "site": request.site}
+    return render(request, "receiving/_tally_row.html", part)
+
+
+# --- a file of scans --------------------------------------------------------------------------------------------------
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@at_site(rules.WORK)
+def scan_file(request, number):
+    """The file is read before `once` opens its transaction: a large workbook must not keep scanners waiting."""
+    arrival = find_arrival(request, number)
+    if request.method != "POST":
+        report = file_report(arrival, request.GET.get("report", ""))
+        return render(request, "receiving/scan_file.html", file_page(arrival, ScanFileForm(), report=report))
+    form = ScanFileForm(request.POST, request.FILES)
+    if not form.is_valid():
+        return invalid(request, "receiving/scan_file.html", file_page(arrival, form), form)
+    upload = form.cleaned_data["file"]
+    try:
+        data = upload.read(MAX_BYTES + 1)
+        file = counting.open_scans(data, filename=upload.name, zone_name=request.site.time_zone)
+    except Refused as why:
+        return invalid(request, "receiving/scan_file.html", file_page(arrival, form), form, status=refuse(form, why))
+    upload.seek(0)
+    return take_scans(request, arrival, form, file)
+
+
+@once
+def take_scans(request, arrival, form, file):
+    try:
+        lines = counting.import_scans(arrival, file=file, uuid=request.uuid, actor=request.user, at=timezone.now())
+    except Refused as why:
+        return invalid(request, "receiving/scan_file.html", file_page(arrival, form), form, status=refuse(form, why))
+    for remark in file.remarks:
+        messages.warning(request, remark)
+    told_lines = [told(answer) | {"line": line} for line, answer in lines]
+    seq = Event.objects.filter(arrival=arrival, verb="scans").order_by("-seq").values_list("seq", flat=True)[0]
+    to = reverse("count_file", args=[request.site.code, arrival.number])
+    return done(request, f"{to}?report={seq}", {"scans": told_lines, "remarks": file.remarks})
+
+
+def file_page(arrival, form, **more):
+    return {"arrival": arrival, "back": count_url(arrival), "form": form, "why_not": why_not(arrival)} | more
+
+
+def file_report(arrival, seq):
+    """What each line of a file was answered, as its event keeps it; what was not plainly counted comes first."""
+    if not (seq.isascii() and seq.isdigit() and len(seq) < 16):
+        return None
+    event = Event.objects.filter(site=arrival.site_id, seq=seq, arrival=arrival, verb="scans").first()
+    if event is None or "lines" not in event.after:
+        return None
+    rows = []
+    for line, (label, result, trailer) in zip(event.after["lines"], event.after["scans"], strict=True):
+        look, words = FACES[R(result)]
+        elsewhere = trailer if trailer != arrival.number else None
+        rows.append({"line": line, "label": label, "look": look, "words": words, "trailer": elsewhere})
+    odd = [row for row in rows if row["look"] != "right"]
+    plain = [row for row in rows if row["look"] == "right"]
+    return {
+        "event": event,
+        "lines": len(rows),
+        "counted": len(plain),
+        "odd": odd,
+        "rows": [*odd, *plain][:REPORTED],
+        "more": max(0, len(rows) - REPORTED),
+    }
+
+
+# --- pallets ----------------------------------------------------------------------------------------------------------
 
 
 @require_safe
 @at_site(rules.SEE)
 def pallets(request):
-    return render(request, "receiving/pallets.html", pallets_context(request, PalletForm(site=request.site)))
+    trailer = request.GET.get("trailer", "")
+    form = PalletForm(site=request.site, initial={"trailer": trailer if trailer.isdecimal() else ""})
+    return render(request, "receiving/pallets.html", pallets_page(request, form))
 
 
-def pallets_context(request, form):
+def pallets_page(request, form):
     return {
         "back": reverse("doors", args=[request.site.code]),
         "form": form,
@@ -306,17 +376,17 @@ def pallets_context(request, form):
 def pallet_new(request):
     form = PalletForm(request.POST, site=request.site)
     if not form.is_valid():
-        return invalid(request, "receiving/pallets.html", pallets_context(request, form), form)
-    pallet = counting.open_pallet(
-        request.site, uuid=request.uuid, actor=request.user, at=timezone.now(), **form.cleaned_data
-    )
-    messages.success(
-        request, _("Pallet %(pallet)s is open for store %(store)s.") % {"pallet": pallet, "store": pallet.store}
-    )
-    if request.POST.get("trailer", "").isdecimal():
-        count_page = reverse("count", args=[request.site.code, int(request.POST["trailer"])])
-        return redirect(f"{count_page}?pallet={pallet.number}")
-    return done(request, reverse("pallets", args=[request.site.code]), {"pallet": pallet.number})
+        return invalid(request, "receiving/pallets.html", pallets_page(request, form), form)
+    facts = dict(form.cleaned_data)
+    trailer = facts.pop("trailer")
+    pallet = counting.open_pallet(request.site, uuid=request.uuid, actor=request.user, at=timezone.now(), **facts)
+    words = _("Pallet %(pallet)s is open for store %(store)s.") % {"pallet": pallet, "store": pallet.store}
+    if not wants_json(request):
+        messages.success(request, words)
+    to = reverse("pallets", args=[request.site.code])
+    if arrival := trailer and Arrival.objects.filter(site=request.site, number=trailer).select_related("site").first():
+        to = count_url(arrival, pallet=pallet.number)
+    return done(request, to, {"pallet": pallet.number, "name": str(pallet), "store": pallet.store.number})
 
 
 @require_POST
@@ -328,5 +398,6 @@ def pallet_close(request, number):
         counting.close_pallet(pallet, actor=request.user, at=timezone.now())
     except Refused as why:
         return problem(request, why.status, why.code, why.message)
-    messages.success(request, _("Pallet %(pallet)s is closed.") % {"pallet": pallet})
-    return done(request, reverse("pallets", args=[request.site.code]))
+    if not wants_json(request):
+        messages.success(request, _("Pallet %(pallet)s is closed and wrapped.") % {"pallet": pallet})
+    return done(request, reverse("pallets", args=[request.site.code]), {"pallet": pallet.number, "state": pallet.state})
