@@ -47,10 +47,17 @@ def pictures_first(view):
 
     @wraps(view)
     def wrapped(request, *args, **kwargs):
-        request.pictures = [look_at(file) for file in request.FILES.getlist("photos")[:MOST_PHOTOS]]
+        files = request.FILES.getlist("photos")
+        request.pictures = [look_at(file) for file in files[:MOST_PHOTOS]]
+        request.pictures += [(file.name, too_many(file)) for file in files[MOST_PHOTOS:]]
         return view(request, *args, **kwargs)
 
     return wrapped
+
+
+def too_many(file):
+    message = _("%(name)s: at most %(most)d photos go at once. Add it on the piece's page.")
+    return Refused(message % {"name": photos.shown_name(file.name), "most": MOST_PHOTOS}, code="photo_too_many")
 
 
 def look_at(file):

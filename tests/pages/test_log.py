@@ -166,6 +166,14 @@ def test_a_script_is_told_everything_as_json(as_receiver, trailer, crushed, data
     assert as_receiver.get(page_of(Discrepancy.objects.get(), "piece"), **JSON).json()["piece"] == told["piece"]
 
 
+def test_photos_beyond_what_goes_at_once_are_named(as_receiver, trailer, crushed, data_dir, monkeypatch):
+    monkeypatch.setattr("receiving.views.log.MOST_PHOTOS", 1)
+    given = damaged(trailer, crushed, photos=[picture("one.jpg"), picture("two.jpg")])
+    told = as_receiver.post(log_url(trailer), given, **JSON).json()
+    assert len(told["photos"]) == 1
+    assert [(photo["name"], photo["code"]) for photo in told["refused"]] == [("two.jpg", "photo_too_many")]
+
+
 def test_photos_taken_before_moving_say_so_and_where_it_was_found(as_receiver, trailer, crushed, data_dir):
     as_receiver.post(log_url(trailer), damaged(trailer, crushed, photos=[picture()], in_place="on"))
     piece = Discrepancy.objects.get()

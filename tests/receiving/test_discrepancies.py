@@ -2,9 +2,10 @@
 
 import uuid
 from datetime import timedelta
+from threading import Barrier, Thread
 
 import pytest
-from django.db import DatabaseError, IntegrityError, transaction
+from django.db import DatabaseError, IntegrityError, connection, transaction
 
 from receiving import counting, discrepancies, dispositions, dock, evidence, gaps, history, matching, queries
 from receiving.enums import (
@@ -21,7 +22,7 @@ from receiving.enums import (
     StopCard,
     WhereFound,
 )
-from receiving.models import Carton, Discrepancy, DiscrepancyVersion, Event, Finding, IncidentNote, Photo
+from receiving.models import Arrival, Carton, Discrepancy, DiscrepancyVersion, Event, Finding, IncidentNote, Photo
 from receiving.refusals import ChangedMeanwhile, Refused
 from tests.builders import (
     NOON,
@@ -233,6 +234,30 @@ def test_when_two_log_the_same_carton_at_once_the_database_decides_and_the_secon
         log_damaged(trailer, actor=lead, codes=[crushed])
     assert info.value.piece == first
     assert Discrepancy.objects.count() == 1
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_phones_log_the_same_carton_at_the_same_moment(trailer, lead, crushed):
+    start, told = Barrier(2), []
+
+    def phone():
+        try:
+            start.wait(timeout=10)
+            told.append(log_damaged(Arrival.objects.get(pk=trailer.pk), actor=lead, codes=[crushed]).number)
+        except discrepancies.AlreadyLogged as why:
+            told.append(why.piece.number)
+        finally:
+            connection.close()
+
+    phones = [Thread(target=phone) for _ in range(2)]
+    for thread in phones:
+        thread.start()
+    for thread in phones:
+        thread.join(timeout=30)
+    piece = Discrepancy.objects.get()
+    assert told == [piece.number] * 2
+    assert (carton_of(trailer).received, piece.versions.count()) == (1, 1)
+    assert Event.objects.filter(verb="piece.damaged").count() == 1
 
 
 def test_a_label_on_no_list_is_logged_all_the_same_and_stands_as_over(trailer, lead, crushed):
