@@ -22,6 +22,7 @@ from receiving.enums import (
     IncidentKind,
     MomentKind,
     SealAction,
+    SealCondition,
 )
 from receiving.identifiers import compact_seal
 from receiving.models import (
@@ -373,6 +374,12 @@ def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, replaces=N
     if replaces is not None and SealRecord.objects.filter(replaces=replaces).exists():
         raise ChangedMeanwhile(
             _("Somebody else corrected this seal record just now. Reload the page; nothing of yours was stored.")
+        )
+    if facts.get("condition") != SealCondition.MISSING and not facts.get("number_on_seal"):
+        raise Refused(
+            _("Type the number on the seal, or say that the seal is missing."),
+            code="seal_number_missing",
+            field="number_on_seal",
         )
     if replaces is not None and not reason.strip():
         raise Refused(_("Say why the seal record is corrected."), code="reason_missing", field="reason")

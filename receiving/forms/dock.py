@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy as _l
 
 from receiving import dock
-from receiving.enums import CarrierKind, IncidentKind, SealCondition
+from receiving.enums import CarrierKind, IncidentKind, SealAction, SealCondition, TrailerDoor
 from receiving.identifiers import tidy_reference
 from receiving.models import Account, Arrival, Carrier, Door, IncidentNote, Refusal, SealRecord, Shipment
 
@@ -57,6 +57,29 @@ class MomentField(forms.DateTimeField):
         return (typed or "") == shown
 
 
+class UsualAnswers:
+    """A form in which USUAL answers what was not sent at all; what people see always has one of them ticked."""
+
+    USUAL = {}
+
+    def __init__(self, data=None, *args, **kwargs):
+        if data:
+            data = data.copy()
+            for name, usual in self.USUAL.items():
+                data.setdefault(name, usual)
+        super().__init__(data, *args, **kwargs)
+
+
+def how_it_comes():
+    return forms.TypedChoiceField(
+        label=_l("How it comes"),
+        choices=[("live", _l("Live: the driver waits")), ("dropped", _l("Dropped: no driver waits"))],
+        coerce=lambda value: value == "dropped",
+        initial="live",
+        widget=forms.RadioSelect,
+    )
+
+
 class Folded:
     """A form whose rare fields are folded in GROUPS; `opened` tells which have something to show."""
 
@@ -87,8 +110,10 @@ def carriers():
     return Carrier.objects.filter(active=True).order_by("name")
 
 
-class TrailerFields(forms.Form):
+class TrailerFields(UsualAnswers, forms.Form):
     """What an expected trailer and a corrected one have in common. `arrival` is the one being corrected."""
+
+    USUAL = {"dropped": "live"}
 
     trailer_number = worded(
         Arrival, "trailer_number", widget=forms.TextInput(attrs=PLAIN | {"class": "id"}), error_messages=NUMBER_REQUIRED
@@ -97,14 +122,7 @@ class TrailerFields(forms.Form):
         label=_l("Delivering carrier"), queryset=Carrier.objects.none(), required=False, empty_label=_l("not known yet")
     )
     appointment_at = MomentField(label=_l("Appointment"))
-    dropped = forms.TypedChoiceField(
-        label=_l("How it comes"),
-        choices=[("", _l("Live: the driver waits")), ("on", _l("Dropped: no driver waits"))],
-        coerce=bool,
-        empty_value=False,
-        required=False,
-        widget=forms.RadioSelect,
-    )
+    dropped = how_it_comes()
 
     def __init__(self, *args, arrival=None, **kwargs):
         super().__init__(*args, **kwargs)
@@ -141,7 +159,7 @@ class EditTrailerForm(TrailerFields):
     late_reason = worded(Arrival, "late_reason", required=False)
     cold = forms.BooleanField(label=_l("Temperature-controlled"), required=False)
     temperature_unit = forms.ChoiceField(
-        label=_l("Temperature unit"), choices=[("F", "°F"), ("C", "°C")], required=False, widget=forms.RadioSelect
+        label=_l("Temperature unit"), choices=[("F", "°F"), ("C", "°C")], widget=forms.RadioSelect
     )
     set_point = forms.DecimalField(label=_l("Set point"), max_digits=5, decimal_places=1, required=False)
     reading = forms.DecimalField(label=_l("Air reading"), max_digits=5, decimal_places=1, required=False)
@@ -157,9 +175,6 @@ class EditTrailerForm(TrailerFields):
 
     def clean_gate_at(self):
         return not_yet(self.cleaned_data["gate_at"])
-
-    def clean_temperature_unit(self):
-        return self.cleaned_data["temperature_unit"] or self.arrival.temperature_unit
 
     def clean(self):
         cleaned = super().clean()
@@ -179,8 +194,10 @@ def not_yet(moment):
     return moment
 
 
-class ArriveForm(forms.Form):
+class ArriveForm(UsualAnswers, forms.Form):
     """The trailer comes to a door. Asks why it is late when it came to the gate after its appointment."""
+
+    USUAL = {"dropped": "live"}
 
     door = forms.ModelChoiceField(
         label=_l("Door"),
@@ -190,7 +207,7 @@ class ArriveForm(forms.Form):
             "invalid_choice": _l("That door is not in use at this site. Choose one of the doors shown."),
         },
     )
-    dropped = TrailerFields.base_fields["dropped"]
+    dropped = how_it_comes()
     driver = worded(Arrival, "driver", required=False, widget=forms.TextInput(attrs={"autocomplete": "off"}))
     gate_at = MomentField(label=_l("At the gate"), help_text=_l("Leave empty for now."))
     late_reason = worded(
@@ -220,8 +237,10 @@ class ArriveForm(forms.Form):
         return cleaned
 
 
-class ShipmentForm(Folded, forms.ModelForm):
+class ShipmentForm(UsualAnswers, Folded, forms.ModelForm):
     """One bill. Checks its words and numbers on a blank record; the domain is given `facts` and `chain`."""
+
+    USUAL = {field.name: str(field.default) for field in Shipment._meta.fields if field.choices and field.has_default()}
 
     GROUPS = {
         "shipper": ("shipper", "origin", "bill_date", "ship_date"),
@@ -286,9 +305,6 @@ class ShipmentForm(Folded, forms.ModelForm):
         for name in ("weight", "pallets", "freight_charge", "declared_value"):
             self.fields[name].min_value = 0
             self.fields[name].validators.append(forms.fields.validators.MinValueValidator(0))
-        for field in self.fields.values():
-            if isinstance(field, forms.ChoiceField) and not isinstance(field, forms.ModelChoiceField):
-                field.required = False
 
     def carrier_fields(self, shipment):
         known = carriers()
@@ -328,21 +344,17 @@ class ShipmentForm(Folded, forms.ModelForm):
         return cleaned
 
     def facts(self):
-        return {
-            name: Shipment._meta.get_field(name).get_default() if self.unsaid(name) else self.cleaned_data[name]
-            for name in self.Meta.fields
-        }
-
-    def unsaid(self, name):
-        return self.cleaned_data[name] == "" and Shipment._meta.get_field(name).has_default()
+        return {name: self.cleaned_data[name] for name in self.Meta.fields}
 
     def chain(self):
         named = Carrier.objects.in_bulk(self.chain_ids)
         return [named[pk] for pk in self.chain_ids]
 
 
-class SealForm(Folded, forms.ModelForm):
+class SealForm(UsualAnswers, Folded, forms.ModelForm):
     """One seal found, removed or applied; `replaces` is the record that is being corrected."""
+
+    USUAL = {"action": SealAction.FOUND.value, "trailer_door": TrailerDoor.REAR.value}
 
     GROUPS = {"more": ("broken_by", "watched_by", "kept_where", "seal_class", "note", "happened_at")}
 
@@ -363,7 +375,9 @@ class SealForm(Folded, forms.ModelForm):
         super().__init__(*args, **kwargs)
         self.fields["condition"].choices = SealCondition.choices
         self.fields["seal_class"].choices = [("", _("not marked")), *self.fields["seal_class"].choices[1:]]
-        self.fields["trailer_door"].required = False
+        number = self.fields["number_on_seal"]
+        number.required = self.data.get("condition") != SealCondition.MISSING
+        number.error_messages["required"] = _("Type the number on the seal, or say that the seal is missing.")
         for name in CHECKS:
             if site.asks_four_checks:
                 self.fields[name] = forms.BooleanField(
@@ -389,8 +403,7 @@ class SealForm(Folded, forms.ModelForm):
         return tidy_reference(self.cleaned_data["number_on_seal"])
 
     def facts(self):
-        facts = {name: self.cleaned_data[name] for name in dock.SEAL_FACTS if name in self.fields}
-        return facts | {"trailer_door": facts.get("trailer_door") or SealRecord._meta.get_field("trailer_door").default}
+        return {name: self.cleaned_data[name] for name in dock.SEAL_FACTS if name in self.fields}
 
 
 class UnsealedForm(forms.Form):

@@ -5,6 +5,7 @@ from functools import partial
 from django.contrib import messages
 from django.db.models import Count
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
@@ -177,7 +178,7 @@ def trailer(request, number):
     kinds = arrival.discrepancies.filter(state=DiscrepancyState.OPEN).values_list("kind").annotate(n=Count("pk"))
     context = {
         "arrival": arrival,
-        "back": f"/{request.site.code}/doors/",
+        "back": reverse("doors", args=[request.site.code]),
         "variant": VARIANTS[arrival.state],
         "step": next_step(arrival),
         "stops": stops(arrival),
@@ -270,12 +271,16 @@ def photo_input(arrival):
 # --- arriving ---------------------------------------------------------------------------------------------------------
 
 
+def how(arrival):
+    return "dropped" if arrival.dropped else "live"
+
+
 @form_page
 @at_site(rules.WORK)
 @once
 def arrive(request, number):
     arrival = arrival_or_404(request, number)
-    initial = {"dropped": "on" if arrival.dropped else "", "driver": arrival.driver, "gate_at": arrival.gate_at}
+    initial = {"dropped": how(arrival), "driver": arrival.driver, "gate_at": arrival.gate_at}
     form = ArriveForm(request.POST or None, arrival=arrival, initial=initial)
     doors = queries.doors(request.site)
     late = arrival.appointment_at and (arrival.gate_at or timezone.now()) > arrival.appointment_at
@@ -301,7 +306,7 @@ def edit(request, number):
     arrival = arrival_or_404(request, number)
     names = [name for name in EditTrailerForm.base_fields if name != "version"]
     initial = {name: getattr(arrival, name) for name in names}
-    initial |= {"dropped": "on" if arrival.dropped else "", "version": arrival.version}
+    initial |= {"dropped": how(arrival), "version": arrival.version}
     form = EditTrailerForm(request.POST or None, arrival=arrival, initial=initial)
     context = page_of(arrival, form)
     if request.method != "POST":
