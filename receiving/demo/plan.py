@@ -18,7 +18,7 @@ SMALL_VISITS = 8
 LOOSE = 1.5
 ACCIDENT = 0.06
 ACCIDENT_SIZE = 20
-FACTOR = {"worse": 3.2, "better": 0.3, "one bad trailer": 0.9, "too small to tell": 2.0}
+FACTOR = {"worse": 3.0, "better": 0.3, "one bad trailer": 0.9, "too small to tell": 2.0}
 BAD_TRAILER_SIZE = 148
 BAD_TRAILER_DAYS_AGO = 130
 
@@ -164,9 +164,9 @@ def harm(visit, factor, rng, *, small):
         bill.over = poisson(0.3 * part * scale, rng)
         bill.rerouted = poisson(5 * part * scale, rng) if rng.random() < 0.2 else 0
     main = visit.bills[0]
-    if rng.random() < ACCIDENT * factor**0.7:
+    if rng.random() < ACCIDENT * factor:
         visit.accident = rng.choices(["shifted", "leak", "poor loading"], [5, 3, 2])[0]
-        main.damaged += min(main.pieces // 4, 4 + poisson(rng.expovariate(1 / (ACCIDENT_SIZE * scale)), rng))
+        main.damaged += min(main.pieces // 4, round(4 + min(1, factor) * rng.expovariate(1 / (ACCIDENT_SIZE * scale))))
     if rng.random() < 0.02:
         main.short += rng.randint(6, 24) if not small else 2
     if rng.random() < 0.012:

@@ -9,7 +9,8 @@ from receiving.identifiers import sscc
 
 FIXTURES = Path(__file__).resolve().parent.parent.parent / "fixtures"
 PICTURES = FIXTURES / "pictures"
-LIST_TO_TRY = FIXTURES / "lists" / "today-900-cartons.csv"
+BILL_TO_TRY = "51230907"
+LIST_TO_TRY = FIXTURES / "lists" / f"bill-{BILL_TO_TRY}.csv"
 PREFIX = "952"
 
 

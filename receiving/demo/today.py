@@ -12,7 +12,7 @@ from receiving import counting, discrepancies, dock, load_list, photos, release,
 from receiving.demo import pictures, plan
 from receiving.demo.history import rounded
 from receiving.demo.lists import manifest_csv, rows_of
-from receiving.demo.scenario import LIST_TO_TRY, Serials
+from receiving.demo.scenario import BILL_TO_TRY, Serials
 from receiving.enums import Attribution, CarrierReceipt, Extent, Kind, PhotoPurpose, SealAction, SignOutcome, WhereFound
 from receiving.models import Arrival, Carton
 
@@ -221,9 +221,9 @@ class Today:
         return arrival
 
     def expected(self):
-        """Two for later today; the first has a load list to upload: fixtures/lists."""
+        """Two for later today; the first has a load list to upload, `scenario.LIST_TO_TRY`."""
         soon = self.expect("Ospreyflat Trucking", "OF88240", appointment=self.ago(-105), booked=self.ago(18 * 60))
-        self.bill(soon, 0, 900, at=self.ago(18 * 60 - 2), bill_number=LIST_TO_TRY.stem.split("-")[1])
+        self.bill(soon, 0, 900, at=self.ago(18 * 60 - 2), bill_number=BILL_TO_TRY)
         later = self.expect(
             "Pebblehorn Transport", "PH61355", appointment=self.ago(-210), booked=self.ago(17 * 60), cold=True
         )
