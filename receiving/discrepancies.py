@@ -23,10 +23,11 @@ from receiving.enums import (
     IncidentKind,
     Kind,
     RerouteAuthority,
+    ScanHow,
     StopCard,
     WhereFound,
 )
-from receiving.models import Carton, Counter, DamageCode, Discrepancy, DiscrepancyVersion, Finding
+from receiving.models import Carton, Counter, DamageCode, Discrepancy, DiscrepancyVersion, Finding, Scan
 from receiving.refusals import ChangedMeanwhile, Refused
 
 FACTS = (
@@ -168,11 +169,22 @@ def place(piece):
         refuse_second(piece)
         piece.arrival, piece.shipment = piece.carton.arrival, piece.carton.shipment
         piece.store = piece.carton.store
-        piece.quantity = 1
+        refuse_more_than_listed(piece)
         piece.hazmat = piece.hazmat or piece.carton.hazmat
         return
     if piece.shipment is None or piece.shipment.arrival_id != piece.arrival.pk:
         piece.shipment = piece.arrival.shipments.order_by("position").first()
+
+
+def refuse_more_than_listed(piece):
+    """A label stands for as many pieces as its list says: one, unless it legally repeats."""
+    if piece.quantity > piece.carton.expected:
+        raise Refused(
+            _("The list has %(expected)s of carton %(label)s, not %(quantity)s.")
+            % {"expected": piece.carton.expected, "label": piece.carton, "quantity": piece.quantity},
+            code="more_than_listed",
+            field="quantity",
+        )
 
 
 def refuse_listed_over(piece):
@@ -411,6 +423,8 @@ def amend(piece, *, facts, codes=None, version, reason="", actor, at):
         after.codes = changed["codes"] = [copy_of(code) for code in codes]
         if after.codes == piece.codes:
             changed.pop("codes")
+    if "quantity" in changed and after.carton:
+        refuse_more_than_listed(after)
     if dispositions.must_be_held(after) and not piece.food_hold:
         changed |= {"food_hold": True, "disposition": Disposition.HELD}
     if piece.kind == Kind.REROUTED:
@@ -438,7 +452,8 @@ def find_again(piece):
         return {"carton": None}
     piece.carton, piece.store = carton, carton.store
     refuse_second(piece)
-    return {"carton": carton, "shipment": carton.shipment, "store": carton.store, "quantity": 1}
+    refuse_more_than_listed(piece)
+    return {"carton": carton, "shipment": carton.shipment, "store": carton.store}
 
 
 def follow_carton(before, piece, *, actor, at):
@@ -448,8 +463,23 @@ def follow_carton(before, piece, *, actor, at):
             Carton.objects.filter(pk=before.carton_id).update(new_store=None)
         if piece.carton_id:
             Carton.objects.filter(pk=piece.carton_id).update(new_store=piece.new_store)
-    if piece.carton_id != before.carton_id:
+    if before.carton_id and before.carton_id != piece.carton_id:
+        uncount(before, actor=actor, at=at)
+    if (piece.carton_id, piece.quantity) != (before.carton_id, before.quantity):
         credit_carton(piece, uuid=derived(piece, f"scan {piece.version}"), actor=actor, at=at)
+
+
+def uncount(piece, *, actor, at):
+    """The piece was some other carton: this one was counted by its log alone, so nobody has seen it."""
+    from receiving import counting  # noqa: PLC0415  as in `credit_carton`
+
+    if Discrepancy.objects.live().filter(carton=piece.carton_id).exclude(kind=Kind.SHORT).exists():
+        return
+    rows = Scan.objects.filter(carton=piece.carton_id, undoes__isnull=True, undone_by__isnull=True)
+    if rows.exclude(how=ScanHow.LOG).exists():
+        return
+    for row in rows.select_related("carton", "arrival__site"):
+        counting.undo_scan(row, uuid=derived(row, "undone"), actor=actor, at=at)
 
 
 def refuse_settled(piece):
@@ -740,7 +770,8 @@ def credit_found(short, *, actor, at):
         counting.receive_found(short, uuid=derived(short, "found"), actor=actor, at=at)
         return
     for position in range(short.quantity):
-        credit_carton(short, uuid=derived(short, f"found {position}"), actor=actor, at=at)
+        uuid = derived(short, f"found {position}")
+        counting.receive_logged(short.carton, seen_at=short.arrival, uuid=uuid, actor=actor, at=at)
 
 
 def credit_carton(piece, *, uuid, actor, at):
@@ -748,12 +779,15 @@ def credit_carton(piece, *, uuid, actor, at):
     from receiving import counting  # noqa: PLC0415  a scanned carton that was short is found: each calls the other
 
     carton = piece.carton
-    if carton is None or carton.received >= carton.expected:
+    if carton is None:
         return
-    short = Discrepancy.objects.live().filter(carton=carton, kind=Kind.SHORT).exclude(pk=piece.pk).first()
-    if short:
-        one_found(fresh(short), note=_("logged as %(piece)s") % {"piece": piece}, actor=actor, at=at)
-    counting.receive_logged(carton, seen_at=piece.arrival, uuid=uuid, actor=actor, at=at)
+    for position in range(min(piece.quantity, carton.expected) - carton.received):
+        short = Discrepancy.objects.live().filter(carton=carton, kind=Kind.SHORT).exclude(pk=piece.pk).first()
+        if short:
+            one_found(fresh(short), note=_("logged as %(piece)s") % {"piece": piece}, actor=actor, at=at)
+        counting.receive_logged(
+            carton, seen_at=piece.arrival, uuid=uuids.uuid5(uuid, str(position)), actor=actor, at=at
+        )
 
 
 def one_found(short, *, note="", actor, at):
@@ -790,7 +824,7 @@ def match_over_short(over, short, *, actor, at):
             actor=actor,
             at=at,
         )
-        credit_carton(short, uuid=derived(short, "matched"), actor=actor, at=at)
+        credit_found(short, actor=actor, at=at)
     return over, short
 
 

@@ -108,16 +108,15 @@ class SquaringFacts:
         ):
             self.pieces[row["shipment"]][row["kind"]] = row["n"]
         self.hurt = defaultdict(lambda: {"damaged": 0, "rerouted": 0, "hurt": 0})
-        for row in (
-            live.filter(carton__isnull=False, kind__in=[Kind.DAMAGED, Kind.REROUTED])
-            .values("shipment")
-            .annotate(
-                damaged=Count("carton", filter=Q(kind=Kind.DAMAGED), distinct=True),
-                rerouted=Count("carton", filter=Q(kind=Kind.REROUTED), distinct=True),
-                hurt=Count("carton", distinct=True),
-            )
+        hurt = live.filter(carton__isnull=False, kind__in=[Kind.DAMAGED, Kind.REROUTED]).values("shipment", "carton")
+        for row in hurt.annotate(
+            damaged=Sum("quantity", filter=Q(kind=Kind.DAMAGED), default=0),
+            rerouted=Sum("quantity", filter=Q(kind=Kind.REROUTED), default=0),
         ):
-            self.hurt[row.pop("shipment")] = row
+            sums = self.hurt[row["shipment"]]
+            sums["damaged"] += row["damaged"]
+            sums["rerouted"] += row["rerouted"]
+            sums["hurt"] += max(row["damaged"], row["rerouted"])
 
     @staticmethod
     def count(scans):

@@ -242,7 +242,9 @@ class AmendForm(PieceForm):
         if piece.kind == Kind.SHORT:
             names |= {"label", "quantity", "shipment"}
         if piece.carton_id:
-            names |= {"shipment", "quantity", "store"}
+            names |= {"shipment", "store"}
+        if piece.carton_id and piece.carton.expected == 1:
+            names |= {"quantity"}
         return names | {"food"}
 
     def facts(self):

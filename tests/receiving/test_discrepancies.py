@@ -582,6 +582,29 @@ def test_a_damaged_carton_that_was_declared_short_is_found(trailer, lead, crushe
     assert (short.state, square.short, square.contradiction) == (DiscrepancyState.FOUND, 0, 0)
 
 
+# --- labels that repeat -----------------------------------------------------------------------------------------------
+
+
+def test_of_a_label_that_repeats_more_than_one_piece_may_be_hurt(nor, trailer, lead, crushed):
+    Carton.objects.filter(arrival=trailer, line=0).update(expected=3)
+    trailer.shipments.update(pieces=12)
+    piece = log_damaged(trailer, actor=lead, codes=[crushed], quantity=2)
+    square = queries.trailer_squaring(trailer)
+    assert (square.received, square.damaged, square.hurt, square.good) == (2, 2, 2, 0)
+    with refused("more_than_listed"):
+        discrepancies.amend(piece, facts={"quantity": 4}, version=1, reason="r", actor=lead, at=LATER)
+    discrepancies.amend(piece, facts={"quantity": 3}, version=1, reason="one more", actor=lead, at=LATER)
+    new = make_store(nor, trailer.shipments.get().account, "0999")
+    log(trailer, Kind.REROUTED, actor=lead, label=carton_of(trailer).label, new_store=new)
+    square = queries.trailer_squaring(trailer)
+    assert (square.received, square.damaged, square.rerouted, square.hurt) == (3, 3, 1, 3)
+
+
+def test_a_label_stands_for_no_more_pieces_than_its_list_says(trailer, lead, crushed):
+    with refused("more_than_listed"):
+        log_damaged(trailer, actor=lead, codes=[crushed], quantity=2)
+
+
 # --- corrections ------------------------------------------------------------------------------------------------------
 
 
@@ -600,6 +623,32 @@ def test_a_correction_keeps_what_was_said_before(trailer, lead, crushed):
     }
     event = Event.objects.get(verb="piece.amended")
     assert set(event.before) == {"codes", "extent", "note"} and event.after["reason"] == "opened it"
+
+
+def test_a_corrected_label_takes_back_the_count_of_a_carton_nobody_has_seen(trailer, lead, crushed):
+    piece = log_damaged(trailer, actor=lead, codes=[crushed])
+    facts = {"label": carton_of(trailer, 1).label}
+    piece = discrepancies.amend(piece, facts=facts, version=1, reason="misread", actor=lead, at=LATER)
+    assert (carton_of(trailer).received, carton_of(trailer, 1).received) == (0, 1)
+    assert (piece.carton, piece.store) == (carton_of(trailer, 1), carton_of(trailer, 1).store)
+    facts = {"label": carton_of(trailer).label}
+    discrepancies.amend(piece, facts=facts, version=2, reason="it was right", actor=lead, at=LATER)
+    assert (carton_of(trailer).received, carton_of(trailer, 1).received) == (1, 0)
+
+
+@pytest.mark.parametrize("scanned", ["before", "after"])
+def test_a_corrected_label_leaves_the_count_of_a_carton_that_was_scanned_too(trailer, lead, crushed, scanned):
+    def scan():
+        counting.scan(trailer, reads=[counting.Read(carton_of(trailer).label)], actor=lead, at=NOON)
+
+    if scanned == "before":
+        scan()
+    piece = log_damaged(trailer, actor=lead, codes=[crushed])
+    if scanned == "after":
+        scan()
+    facts = {"label": carton_of(trailer, 1).label}
+    discrepancies.amend(piece, facts=facts, version=1, reason="misread", actor=lead, at=LATER)
+    assert (carton_of(trailer).received, carton_of(trailer, 1).received) == (1, 1)
 
 
 def test_of_two_who_correct_at_once_one_wins_and_the_other_is_told(trailer, lead, crushed):
