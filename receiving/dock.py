@@ -357,8 +357,8 @@ def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late
         also["dropped_at"] = at
     with transaction.atomic():
         hold_door(arrival, door)
-        arrival = advance(arrival, to=ArrivalState.AT_DOOR, moment=MomentKind.AT_DOOR, actor=actor, at=at, also=also)
         Moment.objects.create(arrival=arrival, kind=MomentKind.AT_GATE, actor=actor, at=also["gate_at"])
+        arrival = advance(arrival, to=ArrivalState.AT_DOOR, moment=MomentKind.AT_DOOR, actor=actor, at=at, also=also)
         if dropped:
             Moment.objects.create(arrival=arrival, kind=MomentKind.DROPPED, actor=actor, at=at)
     return arrival

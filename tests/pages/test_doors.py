@@ -171,9 +171,7 @@ def test_the_number_of_queries_does_not_depend_on_the_trailers(
 
 def test_a_trailer_is_expected_with_its_number_tidied(receiver, site):
     carrier = make_carrier("Birch Freight")
-    given = form(
-        trailer_number="  bf 53180 ", carrier=carrier.pk, appointment_at="2026-03-02T14:30", dropped="dropped"
-    )
+    given = form(trailer_number="  bf 53180 ", carrier=carrier.pk, appointment_at="2026-03-02T14:30", dropped="dropped")
     answer = receiver.post(at("trailer_new"), given)
     arrival = Arrival.objects.get()
     assert answer.url == arrival.get_absolute_url()
