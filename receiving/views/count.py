@@ -145,7 +145,7 @@ def answered(request, arrival, form, answers):
         row = Scan.objects.select_related("carton__store", "carton__new_store").get(
             uuid=form.reads(request.uuid)[-1].uuid
         )
-        part = {"face": face, "last": [row], "running": queries.running_count(arrival), "site": request.site}
+        part = {"face": face, "last": [row], "running": queries.running_count(arrival), "part": True}
         return render(request, "receiving/_scan_result.html", part)
     page = count_page(request, arrival, ScanForm(arrival=arrival), form.cleaned_data, face=face)
     return render(request, "receiving/count.html", page)
@@ -210,7 +210,7 @@ def undo(request, number):
             return render(request, "receiving/_scan_refused.html", {"sentences": [why.message]}, status=why.status)
         return problem(request, why.status, why.code, why.message, field=why.field)
     if is_part(request):
-        part = {"back": back, "running": queries.running_count(arrival), "site": request.site}
+        part = {"undone": back, "running": queries.running_count(arrival), "part": True}
         if isinstance(back, Scan):
             scans = Scan.objects.select_related("carton__store", "carton__new_store", "undone_by")
             part["last"] = [scans.get(pk=back.undoes_id)]
@@ -281,7 +281,7 @@ def tapped(request, bill, row):
         return done(request, f"{to}#store-{bill.pk}-{row.store_id or 0}", taken_back(row))
     rows = next(rows for found, rows in queries.tally_board(bill.arrival) if found == bill)
     found = next(found for found in rows if (found[0] and found[0].pk) == row.store_id)
-    part = {"bill": bill, "row": found, "arrival": bill.arrival, "taps": counting.TAPS, "site": request.site}
+    part = {"bill": bill, "row": found, "arrival": bill.arrival, "taps": counting.TAPS}
     return render(request, "receiving/_tally_row.html", part)
 
 
@@ -357,14 +357,18 @@ def file_report(arrival, seq):
 @require_safe
 @at_site(rules.SEE)
 def pallets(request):
-    trailer = request.GET.get("trailer", "")
-    form = PalletForm(site=request.site, initial={"trailer": trailer if trailer.isdecimal() else ""})
+    form = PalletForm(site=request.site, initial={"trailer": request.GET.get("trailer", "")})
     return render(request, "receiving/pallets.html", pallets_page(request, form))
 
 
 def pallets_page(request, form):
+    """`trailer` in the form is the one somebody came from while counting it."""
+    trailer = str(form["trailer"].value() or "")
+    known = trailer.isascii() and trailer.isdigit() and len(trailer) < 10
     return {
-        "back": reverse("doors", args=[request.site.code]),
+        "back": reverse("count", args=[request.site.code, trailer])
+        if known
+        else reverse("doors", args=[request.site.code]),
         "form": form,
         "pallets": queries.pallets_with_counts(request.site),
     }
