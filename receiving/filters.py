@@ -1,7 +1,6 @@
 """What the list of pieces can be narrowed by: a filter set shown, checked and kept as the form it is. Reads only."""
 
 import json
-import re
 from functools import cached_property
 
 import django_filters
@@ -13,14 +12,13 @@ from django.db.models.functions import Cast, StrIndex
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy as _l
 
-from receiving import clock, matching, search
+from receiving import clock, search
 from receiving.enums import Attribution, DiscrepancyState, Disposition, Kind, WhereFound
 from receiving.models import Account, Arrival, Carrier, DamageCode, Discrepancy, Shipment, Store
 
 ANY = _l("any")
 NOT_SAID = "none"
 YEARS = range(1990, 2101)
-PIECE_NUMBER = re.compile(r"(?:P-?)?0*([0-9]{1,9})", re.IGNORECASE)
 
 
 class DayField(forms.DateField):
@@ -192,9 +190,10 @@ class PieceFilter(django_filters.FilterSet):
         return rows.filter(**{name: "" if value == NOT_SAID else value})
 
     def mentioning(self, rows, name, text):
-        found = Q(note__icontains=text) | search.begins("label", matching.tidy(text))
-        if number := PIECE_NUMBER.fullmatch(text):
-            found |= Q(number=int(number[1]))
+        reading = search.Reading(text)
+        found = Q(note__icontains=text) | search.begins("label", reading.beginning)
+        if (number := reading.our("P")) is not None:
+            found |= Q(number=number)
         return rows.filter(found)
 
     def with_code(self, rows, name, code):

@@ -65,35 +65,36 @@ def visits(text, *, sites):
     """Trailers by our number (412, T-412) or the one painted on them, as one queryset."""
     reading = Reading(text)
     arrivals = Arrival.objects.filter(site__in=sites)
-    numbers = Q(pk__in=arrivals.alias(bare=Compact("trailer_number")).filter(bare=reading.compact).values("pk"))
+    numbers = Q(pk__in=arrivals.of_trailer(text).values("pk"))
     if (ours := reading.our("T")) is not None:
         numbers |= Q(pk__in=arrivals.filter(number=ours).values("pk"))
     return Arrival.objects.filter(numbers)
 
 
 class Reading:
-    """One text as a label, as a number with its ornaments taken off, and as one of our own."""
+    """One text as a label, as the beginning of one, as a number without its ornaments, and as one of our own.
+
+    doubt -- what is wrong with it as a label, or empty
+    """
 
     def __init__(self, text):
-        try:
-            self.label, self.doubt = identifiers.read_scan(text).label, ""
-        except identifiers.NotValid as error:
-            self.label, self.doubt = matching.tidy(text), _(error.sentence).format(**error.params)
         plain = "".join(character for character in identifiers.clean(text) if character.isprintable())
         self.compact = identifiers.compact_reference(plain)
         self.ours = OUR_NUMBER.fullmatch(plain)
+        self.label, self.doubt, kind = matching.tidy(text), "", "label"
+        try:
+            kind = identifiers.read_scan(text).kind
+        except identifiers.NotValid as error:
+            self.doubt = _(error.sentence).format(**error.params)
+        # Printed groups of figures drawn together, words as they are.
+        digits = self.compact.removeprefix("(00)")
+        self.beginning = digits if kind == "label" and digits.isdigit() else self.label
 
     def our(self, letter):
         """The figures, if the text may be our number of that kind; figures alone may be of any."""
         if self.ours and self.ours[1].upper() in ("", letter):
             return int(self.ours[2])
         return None
-
-    @property
-    def beginning(self):
-        """The first characters of a label: printed groups of figures drawn together, words as they are."""
-        digits = self.compact.removeprefix("(00)")
-        return digits if digits.isdigit() else self.label
 
 
 def begins(name, beginning):
@@ -154,7 +155,7 @@ def cartons(sites):
     logged = Discrepancy.objects.select_related("site").order_by("pk")
     return (
         Carton.objects.filter(site__in=sites)
-        .select_related("arrival__site", "shipment", "store", "new_store", "received_by", "pallet")
+        .select_related("site", "arrival", "shipment", "store", "new_store", "received_by", "pallet")
         .prefetch_related(Prefetch("discrepancies", logged, to_attr="logged"))
     )
 

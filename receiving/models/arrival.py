@@ -22,13 +22,17 @@ from receiving.enums import (
     TrailerDoor,
     YesNo,
 )
-from receiving.identifiers import seals_agree
+from receiving.identifiers import compact_reference, seals_agree
 from receiving.models.base import Compact, Evidence, Recorded
 
 
 class ArrivalQuerySet(models.QuerySet):
     def open(self):
         return self.filter(state__in=OPEN_STATES)
+
+    def of_trailer(self, number):
+        """Visits of the trailer or container with this number, however its groups are set apart."""
+        return self.alias(bare=Compact("trailer_number")).filter(bare=compact_reference(number))
 
 
 class Arrival(Recorded):
@@ -84,7 +88,6 @@ class Arrival(Recorded):
         constraints = [models.UniqueConstraint(fields=["site", "number"], name="one_arrival_per_site_and_number")]
         indexes = [
             models.Index(fields=["site", "state"], name="arrival_site_state"),
-            models.Index(fields=["site", "trailer_number"], name="arrival_site_trailer"),
             models.Index("site", Compact("trailer_number"), name="arrival_site_compact_trailer"),
         ]
 

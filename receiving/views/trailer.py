@@ -237,7 +237,7 @@ def cautions(arrival):
     if arrival.state in CLOSED:
         return []
     found = [_(caution.sentence).format(**caution.params) for caution in trailer_warnings(arrival.trailer_number)]
-    same = Arrival.objects.filter(site=arrival.site, trailer_number=arrival.trailer_number).exclude(pk=arrival.pk)
+    same = Arrival.objects.filter(site=arrival.site).of_trailer(arrival.trailer_number).exclude(pk=arrival.pk)
     if twin := same.exclude(state__in=CLOSED).first():
         words = _("Trailer %(trailer)s is on the doors twice: %(one)s and %(other)s. Cancel the one that is wrong.")
         found.append(words % {"trailer": arrival.trailer_number, "one": arrival, "other": twin})
