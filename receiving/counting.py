@@ -6,15 +6,14 @@ UPDATEs: if one of them finds that somebody else was first, the whole call is ju
 """
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 from itertools import islice
 from uuid import UUID, uuid4, uuid5
 
-from django.db import IntegrityError, transaction
-from django.db.models import Exists, F, OuterRef, Q, Subquery, Sum, Value
-from django.db.models.functions import Coalesce
+from django.db import IntegrityError, connection, transaction
+from django.db.models import Exists, F, OuterRef, Sum
 from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
@@ -26,13 +25,12 @@ from receiving.enums import (
     COUNTING_RESULTS,
     COUNTING_STATES,
     ArrivalState,
-    DiscrepancyState,
     Kind,
     PalletState,
     ScanHow,
     ScanResult,
 )
-from receiving.models import Arrival, Carton, Counter, Discrepancy, Pallet, Scan, TallyTap
+from receiving.models import Arrival, Carton, Counter, Discrepancy, Pallet, Scan, Store, TallyTap
 from receiving.refusals import ChangedMeanwhile, Refused
 
 TAPS = (1, 5, 10)
@@ -64,6 +62,7 @@ class Answer:
     arrival -- the trailer that is credited, or would be; `store` is where the carton goes now
     pallet -- the pallet it was put on; misplaced -- it does not belong on the pallet in hand
     detail -- a sentence, empty where there is nothing to add; repeated -- this very scan was stored before
+    uuid -- the scan's own
     """
 
     result: ScanResult
@@ -75,6 +74,7 @@ class Answer:
     shipment_id: int | None = None
     misplaced: bool = False
     repeated: bool = False
+    uuid: UUID | None = None
 
     @property
     def store(self):
@@ -164,14 +164,14 @@ class Session:
     def answer(self, read):
         if read.uuid in self.earlier:
             return self.said_before(self.earlier[read.uuid], read)
-        answer = self.judge(read)
+        answer = replace(self.judge(read), uuid=read.uuid)
         row = Scan(
             uuid=read.uuid,
             arrival=answer.arrival,
             seen_at=self.arrival,
             shipment_id=answer.shipment_id,
             # Only where it is credited: a list that waits must stay free to be replaced.
-            carton=answer.carton if answer.shipment_id else None,
+            carton_id=answer.carton.pk if answer.carton and answer.shipment_id else None,
             pallet=answer.pallet,
             label=answer.label,
             how=self.how,
@@ -365,17 +365,17 @@ class Session:
     # Writing.
 
     def write(self, told):
-        receipt = {"received_at": self.at, "received_by": self.actor, "received_how": self.how}
+        receipt = {"at": self.at, "actor": self.actor, "how": self.how}
         groups = defaultdict(list)
         for carton, more in self.counted.items():
             groups[more, carton in self.placed].append(carton.pk)
         for (more, placed), keys in groups.items():
-            count_up(keys, more, **receipt, **({"pallet": self.pallet} if placed else {}))
+            count_up(keys, more, **receipt, pallet=self.pallet if placed else None)
         for part in chunks([carton.pk for carton in self.placed if carton not in self.counted]):
             Carton.objects.filter(pk__in=part).update(pallet=self.pallet)
         for carton in self.found:
             self.resolve_short(carton)
-        Scan.objects.bulk_create(self.rows)
+        insert_scans(self.rows)
         dock.tell(
             self.arrival,
             "scans",
@@ -413,27 +413,84 @@ def group_by_label(cartons):
     return found
 
 
+# One scan goes through these three statements; built by the ORM they cost several times what the database takes.
+WANTED = """
+SELECT carton.id, carton.label, carton.arrival_id, carton.shipment_id, carton.expected, carton.received,
+       carton.received_at, carton.received_by_id, carton.pallet_id, carton.hazmat, carton.food, carton.fragile,
+       carton.store_id, carton.new_store_id,
+       store.number AS store_number, store.name AS store_name,
+       newer.number AS new_number, newer.name AS new_name,
+       arrival.number AS trailer, arrival.state AS state, arrival.trailer_number AS trailer_number,
+       COALESCE((SELECT SUM(piece.quantity) FROM receiving_discrepancy piece
+                 WHERE piece.carton_id = carton.id AND piece.kind = 'short' AND piece.state = 'open'), 0) AS short
+FROM receiving_carton carton
+JOIN receiving_store store ON store.id = carton.store_id
+LEFT JOIN receiving_store newer ON newer.id = carton.new_store_id
+JOIN receiving_arrival arrival ON arrival.id = carton.arrival_id
+WHERE carton.site_id = %s AND carton.label IN ({places})
+      AND (carton.arrival_id = %s OR arrival.state IN ('unloading', 'paused', 'counted'))
+"""
+COUNT_UP = """
+UPDATE receiving_carton
+SET received = received + %s, received_at = %s, received_by_id = %s, received_how = %s,
+    pallet_id = COALESCE(%s, pallet_id)
+WHERE id IN ({places}) AND received <= expected - %s
+"""
+SCAN_FIELDS = [field for field in Scan._meta.concrete_fields if not field.primary_key]
+INSERT = "INSERT INTO receiving_scan ({}) VALUES ({})".format(
+    ", ".join(field.column for field in SCAN_FIELDS), ", ".join(["%s"] * len(SCAN_FIELDS))
+)
+
+
 def wanted_cartons(arrival, labels):
     """Listed cartons with these labels, of this trailer and of the site's others being worked, with what answers show.
 
-    `short` is how many of the carton's pieces are declared short.
+    `short` is how many of the carton's pieces are declared short. `arrival` takes over the state it has by now.
     """
-    short = Discrepancy.objects.filter(carton=OuterRef("pk"), kind=Kind.SHORT, state=DiscrepancyState.OPEN)
-    cartons = (
-        Carton.objects.filter(Q(arrival=arrival) | Q(arrival__state__in=COUNTING_STATES), site=arrival.site_id)
-        .select_related("store", "new_store", "arrival", "received_by")
-        .annotate(short=Coalesce(Subquery(short.values("quantity")[:1]), Value(0)))
-    )
     for part in chunks(labels):
-        yield from cartons.filter(label__in=part)
+        statement = WANTED.format(places=places(part))
+        for carton in Carton.objects.raw(statement, [arrival.site_id, *part, arrival.pk]):
+            carton.store = named(Store, id=carton.store_id, number=carton.store_number, name=carton.store_name)
+            if carton.new_store_id:
+                carton.new_store = named(Store, id=carton.new_store_id, number=carton.new_number, name=carton.new_name)
+            if carton.arrival_id == arrival.pk:
+                carton.arrival = arrival
+                arrival.state = carton.state
+            else:
+                said = {"number": carton.trailer, "state": carton.state, "trailer_number": carton.trailer_number}
+                carton.arrival = named(Arrival, id=carton.arrival_id, **said)
+            yield carton
 
 
-def count_up(keys, more, **receipt):
+def named(model, **values):
+    """A record of which only this much was read."""
+    return model.from_db("default", list(values), list(values.values()))
+
+
+def places(part):
+    return ", ".join(["%s"] * len(part))
+
+
+def count_up(keys, more, *, at, actor, how, pallet=None):
     """`more` of each of these cartons are here. Raises SomebodyWasFirst if one of them cannot take that many."""
-    for part in chunks(keys):
-        cartons = Carton.objects.filter(pk__in=part, received__lte=F("expected") - more)
-        if cartons.update(received=F("received") + more, **receipt) != len(part):
-            raise SomebodyWasFirst
+    moment = connection.ops.adapt_datetimefield_value(at)
+    with connection.cursor() as cursor:
+        for part in chunks(keys):
+            values = [more, moment, actor.pk, how, pallet and pallet.pk, *part, more]
+            cursor.execute(COUNT_UP.format(places=places(part)), values)
+            if cursor.rowcount != len(part):
+                raise SomebodyWasFirst
+
+
+def insert_scans(rows):
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            INSERT,
+            [
+                [field.get_db_prep_save(getattr(row, field.attname), connection) for field in SCAN_FIELDS]
+                for row in rows
+            ],
+        )
 
 
 def stored_scans(reads):
@@ -453,6 +510,7 @@ def answer_of(row, *, repeated=False):
         shipment_id=row.shipment_id,
         misplaced=row.result == ScanResult.WRONG_PALLET,
         repeated=repeated,
+        uuid=row.uuid,
     )
 
 
@@ -465,7 +523,7 @@ def receive_logged(carton, *, seen_at, uuid, actor, at):
         return
     with transaction.atomic():
         try:
-            count_up([carton.pk], 1, received_at=at, received_by=actor, received_how=ScanHow.LOG)
+            count_up([carton.pk], 1, at=at, actor=actor, how=ScanHow.LOG)
         except SomebodyWasFirst:
             return
         carton.received += 1

@@ -41,8 +41,9 @@ REPORTED = 500
 
 
 def find_arrival(request, number):
-    found = Arrival.objects.select_related("site", "door", "carrier")
-    return get_object_or_404(found, site=request.site, number=number)
+    arrival = get_object_or_404(Arrival, site=request.site, number=number)
+    arrival.site = request.site
+    return arrival
 
 
 def is_part(request):
@@ -99,8 +100,17 @@ def why_not(arrival):
 
 def last_scans(arrival, person):
     """The person's own last scans here: what they can take back."""
-    scans = Scan.objects.filter(seen_at=arrival, actor=person, undoes__isnull=True)
-    return scans.select_related("carton__store", "carton__new_store", "undone_by").order_by("-pk")[:LAST]
+    scans = lines().filter(seen_at=arrival, actor=person, undoes__isnull=True).order_by("-pk")[:LAST]
+    return [line_of(row) for row in scans]
+
+
+def lines():
+    return Scan.objects.select_related("carton__store", "carton__new_store", "undone_by")
+
+
+def line_of(row):
+    line = {"uuid": row.uuid, "at": row.at, "label": row.label, "words": row.get_result_display()}
+    return line | {"store": row.carton and row.carton.goes_to, "taken_back": hasattr(row, "undone_by")}
 
 
 @require_POST
@@ -142,13 +152,16 @@ def answered(request, arrival, form, answers):
         return JsonResponse({"scans": [told(answer) for answer in answers]}, status=201)
     face = face_of(arrival, answers[-1])
     if is_part(request):
-        row = Scan.objects.select_related("carton__store", "carton__new_store").get(
-            uuid=form.reads(request.uuid)[-1].uuid
-        )
-        part = {"face": face, "last": [row], "running": queries.running_count(arrival), "part": True}
+        part = {"face": face, "last": [as_line(answers[-1])], "running": queries.running_count(arrival), "part": True}
         return render(request, "receiving/_scan_result.html", part)
     page = count_page(request, arrival, ScanForm(arrival=arrival), form.cleaned_data, face=face)
     return render(request, "receiving/count.html", page)
+
+
+def as_line(answer):
+    """A scan that was answered just now, as the list of the last ones shows it."""
+    line = {"uuid": answer.uuid, "at": timezone.now(), "label": answer.label, "words": answer.result.label}
+    return line | {"store": answer.store if answer.shipment_id else None}
 
 
 def told(answer):
@@ -212,8 +225,7 @@ def undo(request, number):
     if is_part(request):
         part = {"undone": back, "running": queries.running_count(arrival), "part": True}
         if isinstance(back, Scan):
-            scans = Scan.objects.select_related("carton__store", "carton__new_store", "undone_by")
-            part["last"] = [scans.get(pk=back.undoes_id)]
+            part["last"] = [line_of(lines().get(pk=back.undoes_id))]
         return render(request, "receiving/_scan_result.html", part)
     messages.success(request, _("Taken back: %(what)s.") % {"what": words_of(back)})
     if request.POST.get("to") == "tally":

@@ -148,7 +148,7 @@ def test_the_pages_own_script_gets_only_what_has_changed(page, trailer):
     assert "<html" not in shown
     assert 'data-answer="right"' in shown
     assert "data-figures" in shown
-    assert f'<li id="scan-{Scan.objects.get().pk}">' in shown
+    assert f'<li id="scan-{Scan.objects.get().uuid}">' in shown
 
 
 def test_a_script_gets_the_answer_as_json(page, trailer, alice):
