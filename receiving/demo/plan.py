@@ -12,6 +12,7 @@ WEEKDAYS = (1.1, 1.0, 1.0, 1.0, 1.1, 0.45, 0.0)
 CARTONS = 900
 SMALL_CARTONS = 40
 SMALL_VISITS = 8
+LISTED_DAYS = 28
 
 # Loose damage of an ordinary trailer, and how often and how hard a load shifts or a roof leaks: a trailer is spoilt as
 # a whole, so that the carriers' figures have the clusters which real ones have.
@@ -130,7 +131,7 @@ def fill(visit, scenario, rng, *, now, small):
     factor = FACTOR.get(part, 1.0)
     visit.late = rng.random() < 0.11 + 0.05 * (factor > 1)
     visit.dropped = rng.random() < 0.12
-    visit.listed = small or visit.at > now - timedelta(days=28)
+    visit.listed = visit.at > now - timedelta(days=200 if small else LISTED_DAYS)
     visit.seal = rng.choices(["agrees", "differs", "broken", "missing", "none"], [955, 18, 8, 4, 15])[0]
     if rng.random() < 0.15:
         visit.broker = next(row["name"] for row in scenario["carriers"] if row["kind"] == "broker")

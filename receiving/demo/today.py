@@ -154,11 +154,15 @@ class Today:
         self.photograph(arrival, "seal", PhotoPurpose.SEAL_BEFORE, at=self.ago(57), seal=seal)
         arrival = self.start(arrival, at=self.ago(54))
         self.rng.shuffle(cartons)
-        self.scan(arrival, cartons[missing:], start=self.ago(53), end=self.ago(3))
-        self.crushed(arrival, cartons[-20], at=self.ago(31))
+        here = cartons[missing:]
+        first, second = len(here) * 45 // 100, len(here) * 80 // 100
+        self.scan(arrival, here[:first], start=self.ago(53), end=self.ago(32))
+        self.crushed(arrival, here[first // 2], at=self.ago(31))
+        self.scan(arrival, here[first:second], start=self.ago(30), end=self.ago(17))
         self.extra(arrival, at=self.ago(16))
+        self.scan(arrival, here[second:], start=self.ago(15), end=self.ago(6))
         aside = discrepancies.set_aside(
-            arrival, uuid=self.uuid(), label=cartons[-5].label, actor=self.receiver, at=self.ago(5)
+            arrival, uuid=self.uuid(), label=here[-5].label, actor=self.receiver, at=self.ago(5)
         )
         self.photograph(arrival, "wet", PhotoPurpose.PIECE, at=self.ago(4), discrepancy=aside)
         return arrival
@@ -238,8 +242,10 @@ class Today:
         arrival = self.door(arrival, "B", "Hana Petrov", at=self.ago(50))
         self.seal(arrival, "5530071", at=self.ago(47))
         arrival = self.start(arrival, at=self.ago(42))
-        self.scan(arrival, cartons[: len(cartons) // 2], start=self.ago(41), end=self.ago(2))
+        quarter = len(cartons) // 4
+        self.scan(arrival, cartons[:quarter], start=self.ago(41), end=self.ago(21))
         self.crushed(arrival, cartons[3], at=self.ago(20))
+        self.scan(arrival, cartons[quarter : 2 * quarter], start=self.ago(19), end=self.ago(2))
         next_one = self.expect(
             "Brindlehook Motor Lines", "BM47702", appointment=self.ago(-140), booked=self.ago(16 * 60)
         )
