@@ -74,7 +74,7 @@ class Told(Kept):
 
 
 def is_told(obj, name):
-    return name in {field.name for field in obj._meta.concrete_fields} and name != "password"
+    return name in {field.name for field in obj._meta.concrete_fields}
 
 
 def tell(request, obj, verb, *, before=None, after=None):
