@@ -375,7 +375,7 @@ class Session:
             Carton.objects.filter(pk__in=part).update(pallet=self.pallet)
         for carton in self.found:
             self.resolve_short(carton)
-        insert_scans(self.rows)
+        evidence.insert(self.rows)
         dock.tell(
             self.arrival,
             "scans",
@@ -413,7 +413,7 @@ def group_by_label(cartons):
     return found
 
 
-# One scan goes through these three statements; built by the ORM they cost several times what the database takes.
+# One scan goes through these two statements; built by the ORM they cost several times what the database takes.
 WANTED = """
 SELECT carton.id, carton.label, carton.arrival_id, carton.shipment_id, carton.expected, carton.received,
        carton.received_at, carton.received_by_id, carton.pallet_id, carton.hazmat, carton.food, carton.fragile,
@@ -436,10 +436,6 @@ SET received = received + %s, received_at = %s, received_by_id = %s, received_ho
     pallet_id = COALESCE(%s, pallet_id)
 WHERE id IN ({places}) AND received <= expected - %s
 """
-SCAN_FIELDS = [field for field in Scan._meta.concrete_fields if not field.primary_key]
-INSERT = "INSERT INTO receiving_scan ({}) VALUES ({})".format(
-    ", ".join(field.column for field in SCAN_FIELDS), ", ".join(["%s"] * len(SCAN_FIELDS))
-)
 
 
 def wanted_cartons(arrival, labels):
@@ -480,17 +476,6 @@ def count_up(keys, more, *, at, actor, how, pallet=None):
             cursor.execute(COUNT_UP.format(places=places(part)), values)
             if cursor.rowcount != len(part):
                 raise SomebodyWasFirst
-
-
-def insert_scans(rows):
-    with connection.cursor() as cursor:
-        cursor.executemany(
-            INSERT,
-            [
-                [field.get_db_prep_save(getattr(row, field.attname), connection) for field in SCAN_FIELDS]
-                for row in rows
-            ],
-        )
 
 
 def stored_scans(reads):

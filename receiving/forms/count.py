@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy as _l
 
 from receiving import counting
 from receiving.enums import ScanHow
-from receiving.models import Pallet, Store
+from receiving.models import Pallet, Shipment, Store
 
 MAX_BATCH = 500
 YEARS = range(2000, 2101)
@@ -34,15 +34,18 @@ class ScanForm(forms.Form):
     )
     shipment = forms.ModelChoiceField(
         label=_l("Cartons on no list count for bill"),
-        queryset=None,
+        queryset=Shipment.objects.none(),
         required=False,
         error_messages={"invalid_choice": _l("That bill is not on this trailer. Choose another one.")},
     )
 
     def __init__(self, *args, arrival, **kwargs):
         super().__init__(*args, **kwargs)
-        self.fields["pallet"].queryset = Pallet.objects.filter(site=arrival.site_id).select_related("store")
-        self.fields["shipment"].queryset = arrival.shipments.order_by("position")
+        # A scan mostly names neither; what is not asked for is not prepared.
+        if self.data.get("pallet"):
+            self.fields["pallet"].queryset = Pallet.objects.filter(site=arrival.site_id).select_related("store")
+        if self.data.get("shipment"):
+            self.fields["shipment"].queryset = arrival.shipments.order_by("position")
 
     def clean_device_at(self):
         at = self.cleaned_data["device_at"]
