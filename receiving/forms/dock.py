@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as _l
+from django.utils.translation import gettext_lazy
 
 from receiving import dock
 from receiving.enums import CarrierKind, IncidentKind, SealAction, SealCondition, TrailerDoor
@@ -18,7 +18,7 @@ from receiving.models import Account, Arrival, Carrier, Door, IncidentNote, Refu
 CHAIN = 4
 CHECKS = ("viewed", "verified", "tugged", "twisted")
 PLAIN = {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
-NUMBER_REQUIRED = {"required": _l("Type the number painted on the trailer or container.")}
+NUMBER_REQUIRED = {"required": gettext_lazy("Type the number painted on the trailer or container.")}
 
 
 class MomentField(forms.DateTimeField):
@@ -27,7 +27,7 @@ class MomentField(forms.DateTimeField):
     FORM = "%Y-%m-%dT%H:%M"
 
     def __init__(self, **options):
-        words = {"invalid": _l("Give a date and a time, for example 2026-03-02 14:30.")}
+        words = {"invalid": gettext_lazy("Give a date and a time, for example 2026-03-02 14:30.")}
         widget = forms.DateTimeInput(format=self.FORM, attrs={"type": "datetime-local"})
         super().__init__(**{"required": False, "widget": widget, "error_messages": words} | options)
 
@@ -72,8 +72,11 @@ class UsualAnswers:
 
 def how_it_comes():
     return forms.TypedChoiceField(
-        label=_l("How it comes"),
-        choices=[("live", _l("Live: the driver waits")), ("dropped", _l("Dropped: no driver waits"))],
+        label=gettext_lazy("How it comes"),
+        choices=[
+            ("live", gettext_lazy("Live: the driver waits")),
+            ("dropped", gettext_lazy("Dropped: no driver waits")),
+        ],
         coerce=lambda value: value == "dropped",
         initial="live",
         widget=forms.RadioSelect,
@@ -97,7 +100,7 @@ class Folded:
 
 
 def happened_at():
-    return MomentField(label=_l("When it happened"), help_text=_l("Leave empty for now."))
+    return MomentField(label=gettext_lazy("When it happened"), help_text=gettext_lazy("Leave empty for now."))
 
 
 def worded(model, name, **options):
@@ -119,9 +122,12 @@ class TrailerFields(UsualAnswers, forms.Form):
         Arrival, "trailer_number", widget=forms.TextInput(attrs=PLAIN | {"class": "id"}), error_messages=NUMBER_REQUIRED
     )
     carrier = forms.ModelChoiceField(
-        label=_l("Delivering carrier"), queryset=Carrier.objects.none(), required=False, empty_label=_l("not known yet")
+        label=gettext_lazy("Delivering carrier"),
+        queryset=Carrier.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("not known yet"),
     )
-    appointment_at = MomentField(label=_l("Appointment"))
+    appointment_at = MomentField(label=gettext_lazy("Appointment"))
     dropped = how_it_comes()
 
     def __init__(self, *args, arrival=None, **kwargs):
@@ -153,18 +159,20 @@ class ExpectForm(TrailerFields):
 class EditTrailerForm(TrailerFields):
     """Everything said of a trailer, with the version that was on the page."""
 
-    door = forms.ModelChoiceField(label=_l("Door"), queryset=Door.objects.none(), required=False, empty_label="–")
-    driver = worded(Arrival, "driver", required=False)
-    gate_at = MomentField(label=_l("At the gate"))
-    late_reason = worded(Arrival, "late_reason", required=False)
-    cold = forms.BooleanField(label=_l("Temperature-controlled"), required=False)
-    temperature_unit = forms.ChoiceField(
-        label=_l("Temperature unit"), choices=[("F", "°F"), ("C", "°C")], widget=forms.RadioSelect
+    door = forms.ModelChoiceField(
+        label=gettext_lazy("Door"), queryset=Door.objects.none(), required=False, empty_label="–"
     )
-    set_point = forms.DecimalField(label=_l("Set point"), max_digits=5, decimal_places=1, required=False)
-    reading = forms.DecimalField(label=_l("Air reading"), max_digits=5, decimal_places=1, required=False)
+    driver = worded(Arrival, "driver", required=False)
+    gate_at = MomentField(label=gettext_lazy("At the gate"))
+    late_reason = worded(Arrival, "late_reason", required=False)
+    cold = forms.BooleanField(label=gettext_lazy("Temperature-controlled"), required=False)
+    temperature_unit = forms.ChoiceField(
+        label=gettext_lazy("Temperature unit"), choices=[("F", "°F"), ("C", "°C")], widget=forms.RadioSelect
+    )
+    set_point = forms.DecimalField(label=gettext_lazy("Set point"), max_digits=5, decimal_places=1, required=False)
+    reading = forms.DecimalField(label=gettext_lazy("Air reading"), max_digits=5, decimal_places=1, required=False)
     product_temperature = forms.DecimalField(
-        label=_l("Product temperature"), max_digits=5, decimal_places=1, required=False
+        label=gettext_lazy("Product temperature"), max_digits=5, decimal_places=1, required=False
     )
     version = forms.IntegerField(widget=forms.HiddenInput)
 
@@ -200,18 +208,21 @@ class ArriveForm(UsualAnswers, forms.Form):
     USUAL = {"dropped": "live"}
 
     door = forms.ModelChoiceField(
-        label=_l("Door"),
+        label=gettext_lazy("Door"),
         queryset=Door.objects.none(),
         error_messages={
-            "required": _l("Choose the door it stands at."),
-            "invalid_choice": _l("That door is not in use at this site. Choose one of the doors shown."),
+            "required": gettext_lazy("Choose the door it stands at."),
+            "invalid_choice": gettext_lazy("That door is not in use at this site. Choose one of the doors shown."),
         },
     )
     dropped = how_it_comes()
     driver = worded(Arrival, "driver", required=False, widget=forms.TextInput(attrs={"autocomplete": "off"}))
-    gate_at = MomentField(label=_l("At the gate"), help_text=_l("Leave empty for now."))
+    gate_at = MomentField(label=gettext_lazy("At the gate"), help_text=gettext_lazy("Leave empty for now."))
     late_reason = worded(
-        Arrival, "late_reason", required=False, help_text=_l("In the driver's words; “not known” is an answer too.")
+        Arrival,
+        "late_reason",
+        required=False,
+        help_text=gettext_lazy("In the driver's words; “not known” is an answer too."),
     )
 
     def __init__(self, *args, arrival, **kwargs):
@@ -270,11 +281,11 @@ class ShipmentForm(UsualAnswers, Folded, forms.ModelForm):
             "pieces": forms.NumberInput(attrs={"inputmode": "numeric"}),
         } | dict.fromkeys(("pieces_unit", "count_clause", "loaded_by", "sealed_by", "origin_proof"), forms.RadioSelect)
         error_messages = {
-            "account": {"required": _l("Choose whose goods they are.")},
-            "bill_number": {"required": _l("Type the number of the bill of lading.")},
+            "account": {"required": gettext_lazy("Choose whose goods they are.")},
+            "bill_number": {"required": gettext_lazy("Type the number of the bill of lading.")},
             "pieces": {
-                "required": _l("Type how many pieces the bill says."),
-                "invalid": _l("Type how many pieces the bill says, as a whole number."),
+                "required": gettext_lazy("Type how many pieces the bill says."),
+                "invalid": gettext_lazy("Type how many pieces the bill says, as a whole number."),
             },
         }
 
@@ -369,7 +380,7 @@ class SealForm(UsualAnswers, Folded, forms.ModelForm):
             | {name: forms.TextInput(attrs=PLAIN | {"class": "id"}) for name in ("number_on_paper", "number_on_seal")}
             | dict.fromkeys(CHECKS, forms.CheckboxInput)
         )
-        error_messages = {"condition": {"required": _l("Say how the seal looks.")}}
+        error_messages = {"condition": {"required": gettext_lazy("Say how the seal looks.")}}
 
     def __init__(self, *args, site, replaces=None, **kwargs):
         super().__init__(*args, **kwargs)
@@ -408,10 +419,10 @@ class SealForm(UsualAnswers, Folded, forms.ModelForm):
 
 class UnsealedForm(forms.Form):
     reason = forms.CharField(
-        label=_l("How is that known?"),
+        label=gettext_lazy("How is that known?"),
         max_length=Arrival._meta.get_field("unsealed_reason").max_length,
-        help_text=_l("For example: the bill names no seal and the driver says it was never sealed."),
-        error_messages={"required": _l("Say how it is known that the trailer came unsealed.")},
+        help_text=gettext_lazy("For example: the bill names no seal and the driver says it was never sealed."),
+        error_messages={"required": gettext_lazy("Say how it is known that the trailer came unsealed.")},
     )
 
 
@@ -424,15 +435,17 @@ class SafetyForm(forms.Form):
 
 
 class IncidentForm(forms.Form):
-    kind = forms.ChoiceField(label=_l("What it is"), choices=IncidentKind.choices, widget=forms.HiddenInput)
+    kind = forms.ChoiceField(label=gettext_lazy("What it is"), choices=IncidentKind.choices, widget=forms.HiddenInput)
     text = worded(
         IncidentNote,
         "text",
         widget=forms.Textarea(attrs={"rows": 3}),
-        help_text=_l("What you see, where, since when. No guesses."),
-        error_messages={"required": _l("Write down what was seen.")},
+        help_text=gettext_lazy("What you see, where, since when. No guesses."),
+        error_messages={"required": gettext_lazy("Write down what was seen.")},
     )
-    called = worded(IncidentNote, "called", required=False, help_text=_l("Name, and when. Leave empty if nobody yet."))
+    called = worded(
+        IncidentNote, "called", required=False, help_text=gettext_lazy("Name, and when. Leave empty if nobody yet.")
+    )
 
 
 class WhenForm(forms.Form):
@@ -440,20 +453,20 @@ class WhenForm(forms.Form):
 
 
 class NoteWhenForm(WhenForm):
-    note = forms.CharField(label=_l("Note"), max_length=300, required=False)
+    note = forms.CharField(label=gettext_lazy("Note"), max_length=300, required=False)
     field_order = ["note", "happened_at"]
 
 
 class NoteForm(forms.Form):
-    note = forms.CharField(label=_l("Why"), max_length=300, required=False)
+    note = forms.CharField(label=gettext_lazy("Why"), max_length=300, required=False)
 
 
 class PauseForm(WhenForm):
     held_by = forms.CharField(
-        label=_l("Who holds the trailer meanwhile"),
+        label=gettext_lazy("Who holds the trailer meanwhile"),
         max_length=120,
-        help_text=_l("For example: night guard; or: seal N77, yard locked."),
-        error_messages={"required": _l("Say who holds the trailer meanwhile.")},
+        help_text=gettext_lazy("For example: night guard; or: seal N77, yard locked."),
+        error_messages={"required": gettext_lazy("Say who holds the trailer meanwhile.")},
     )
     field_order = ["held_by", "happened_at"]
 
@@ -473,10 +486,10 @@ class PiecesForm(forms.Form):
     """So many pieces of a bill, and why."""
 
     pieces = forms.IntegerField(
-        label=_l("Pieces"),
+        label=gettext_lazy("Pieces"),
         min_value=1,
         max_value=999_999,
         widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
-        error_messages={"required": _l("Say how many pieces.")},
+        error_messages={"required": gettext_lazy("Say how many pieces.")},
     )
-    reason = worded(Refusal, "reason", error_messages={"required": _l("Say why.")})
+    reason = worded(Refusal, "reason", error_messages={"required": gettext_lazy("Say why.")})
