@@ -1,11 +1,13 @@
 """One small site with a record of every kind, and a person for every role there, at another site and at all sites."""
 
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from receiving import discrepancies, release
-from receiving.enums import ArrivalState, Kind, Role
-from receiving.models import Arrival, Carton, Photo
+from django.core.files.base import ContentFile
+
+from receiving import counting, discrepancies, photos, release
+from receiving.enums import ArrivalState, Kind, PhotoPurpose, Role
+from receiving.models import Arrival, Carton, LoadList
 from tests.builders import (
     NOON,
     make_account,
@@ -14,6 +16,7 @@ from tests.builders import (
     make_cartons,
     make_code,
     make_door,
+    make_jpeg,
     make_person,
     make_seal,
     make_site,
@@ -25,10 +28,11 @@ from tests.builders import (
 class World:
     people: dict
     records: dict
+    clients: dict = field(default_factory=dict)
 
     def args(self, needs):
         """The arguments of an address: `trailer shipment` -> [3, 7]."""
-        return [self.records[need] for need in needs.split()]
+        return [need[1:] if need.startswith("=") else self.records[need] for need in needs.split()]
 
 
 def build():
@@ -36,8 +40,10 @@ def build():
     people = {role.value: make_person(role, site, role.value) for role in Role}
     people |= {f"other site's {role.value}": make_person(role, other, f"o-{role.value}") for role in Role}
     people |= {f"all-sites {role.value}": make_person(role, None, f"a-{role.value}") for role in Role}
+    people["qualified"] = make_person("viewer", site, "q", food_qualified=True)
     people["member of nothing"] = make_person(username="nobody")
-    return World(people, records(site, people["lead"]))
+    member = people["viewer"].memberships.get().pk
+    return World(people, records(site, people["lead"]) | {"member": member})
 
 
 def records(site, lead):
@@ -58,21 +64,23 @@ def records(site, lead):
         at=NOON,
     )
     released, sheet = let_go(site, lead, account)
-    photo = Photo.objects.create(
-        site=site,
+    photo = photos.receive_photo(
         arrival=released,
+        uuid=uuid.uuid4(),
+        upload=ContentFile(make_jpeg()),
+        filename="camera.jpg",
+        purpose=PhotoPurpose.TRAILER,
         actor=lead,
         at=NOON,
-        purpose="trailer",
-        original="originals/none",
-        viewing="copies/none",
-        thumbnail="copies/none",
-        sha256="0" * 64,
-        viewing_sha256="0" * 64,
-        size=1,
-        format="JPEG",
-        width=1,
-        height=1,
+    )
+    late = discrepancies.record(
+        released,
+        uuid=uuid.uuid4(),
+        kind=Kind.DAMAGED,
+        facts={"label": released.cartons.first().label},
+        codes=[code],
+        actor=lead,
+        at=NOON,
     )
     return {
         "trailer": trailer.number,
@@ -80,6 +88,7 @@ def records(site, lead):
         "shipment": shipment.pk,
         "seal": make_seal(trailer, actor=lead).pk,
         "piece": piece.number,
+        "late": late.number,
         "sheet": sheet.number,
         "photo": photo.uuid,
         "code": code.pk,
@@ -88,6 +97,16 @@ def records(site, lead):
         "account": account.pk,
         "carrier": make_carrier().pk,
         "carton": cartons[0].pk,
+        "pallet": counting.open_pallet(site, store=store, uuid=uuid.uuid4(), actor=lead, at=NOON).number,
+        "list": LoadList.objects.create(
+            shipment=shipment,
+            file="lists/none.csv",
+            name="none.csv",
+            sha256="0" * 64,
+            size=1,
+            uploaded_at=NOON,
+            uploaded_by=lead,
+        ).pk,
     }
 
 
