@@ -196,7 +196,8 @@ def ask(client, method, address):
     with transaction.atomic():
         answer = getattr(client, method)(address, {} if method == "get" else {"uuid": str(uuid.uuid4())})
         transaction.set_rollback(True)
-    answer.close()
+    if answer.streaming:
+        b"".join(answer.streaming_content)
     return answer
 
 
