@@ -161,6 +161,8 @@ def advance(arrival, *, to, moment, actor, at, happened_at=None, note="", also=N
         raise IllegalStep(arrival, to)
     refuse_impossible(arrival, happened_at, at)
     values = {"state": to, **(also or {})}
+    if to in (ArrivalState.REFUSED, ArrivalState.CANCELLED):
+        values["closed_at"] = happened_at or at
     with transaction.atomic():
         moved = Arrival.objects.filter(pk=arrival.pk, state=was).update(version=F("version") + 1, **values)
         if not moved:

@@ -67,6 +67,7 @@ class Arrival(Recorded):
     unloading_at = models.DateTimeField(null=True, blank=True)
     counted_at = models.DateTimeField(null=True, blank=True)
     released_at = models.DateTimeField(null=True, blank=True)
+    closed_at = models.DateTimeField(null=True, blank=True, editable=False, help_text="refused or cancelled")
     late_reason = models.CharField(_("why late"), max_length=200, blank=True)
     unsealed_reason = models.CharField(_("came unsealed"), max_length=200, blank=True)
     wheels_held = models.BooleanField(_("wheels chocked or trailer restrained"), default=False)
@@ -88,6 +89,8 @@ class Arrival(Recorded):
         constraints = [models.UniqueConstraint(fields=["site", "number"], name="one_arrival_per_site_and_number")]
         indexes = [
             models.Index(fields=["site", "state"], name="arrival_site_state"),
+            models.Index(fields=["site", "released_at"], name="arrival_site_released"),
+            models.Index(fields=["site", "closed_at"], name="arrival_site_closed"),
             models.Index("site", Compact("trailer_number"), name="arrival_site_compact_trailer"),
         ]
 
