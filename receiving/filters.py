@@ -110,7 +110,7 @@ class PieceFilter(django_filters.FilterSet):
 
     # The first, since it starts anew.
     trailer = typed(_l("Trailer"), 20, "of_trailer")
-    text = typed(_l("Label, number or a word of the note"), 100, "mentioning", type="search")
+    text = typed(_l("Label, number, note"), 100, "mentioning", type="search")
     kind = django_filters.ChoiceFilter(label=_l("What is wrong"), choices=Kind.choices, empty_label=ANY)
     state = django_filters.ChoiceFilter(label=_l("State"), choices=DiscrepancyState.choices, empty_label=ANY)
     code = django_filters.ChoiceFilter(label=_l("Damage"), choices=[], empty_label=ANY, method="with_code")
@@ -143,6 +143,9 @@ class PieceFilter(django_filters.FilterSet):
         super().__init__(data, queryset=Discrepancy.objects.filter(site=site))
         self.filters["code"].extra["choices"] = code_choices(site)
         self.form.site = site
+        for field in self.form.fields.values():
+            # Of a filter nobody needs to be told that it may stay empty.
+            field.widget.attrs["class"] = "asked"
 
     # -- the querysets
 

@@ -23,7 +23,8 @@ from receiving.views.shared import at_site, invalid, problem, wants_json
 COUNTED = 1_000
 WORKBOOK_ROWS = 100_000
 PAGE = "receiving/pieces.html"
-SHOWN_FIRST = ("text", "kind", "state", "trailer")
+SHOWN_FIRST = ("text", "trailer")
+SHOWN_AS_COUNTS = ("kind", "state")
 EXPORTS = {"csv": _l("CSV"), "xlsx": _l("Workbook (XLSX)")}
 
 
@@ -32,35 +33,37 @@ EXPORTS = {"csv": _l("CSV"), "xlsx": _l("Workbook (XLSX)")}
 def pieces(request):
     """One page of pieces, newest first. `older` and `newer` in the address are keys of `receiving.paging`."""
     chosen = PieceFilter(request.GET, site=request.site)
-    context = {"query": typed(request, chosen)} | fields(chosen)
+    context = {"picked": typed(request, chosen)} | fields(chosen)
     if not chosen.is_valid():
         return invalid(request, PAGE, context, chosen.form)
     try:
         keys = {name: paging.Key.parse(request.GET[name]) for name in ("older", "newer") if request.GET.get(name)}
     except ValueError:
         messages.warning(request, _("That address names no page of this list. Here is the newest."))
-        return redirect(here(request, context["query"]))
+        return redirect(here(request, context["picked"]))
     page = paging.page(chosen.rows, along=chosen.along if chosen.is_sparse else None, **keys)
     context |= {
         "rows": queries.piece_rows(page.ids),
-        "page": page,
-        "older": page.older and here(request, context["query"] | {"older": page.older}),
-        "newer": page.newer and here(request, context["query"] | {"newer": page.newer}),
-        "newest": here(request, context["query"]) if page.newer else "",
-        "exports": [(word, export_url(request, suffix, context["query"])) for suffix, word in EXPORTS.items()],
+        "looked_back_to": page.looked_back_to,
+        "older": page.older and here(request, context["picked"] | {"older": page.older}),
+        "newer": page.newer and here(request, context["picked"] | {"newer": page.newer}),
+        "newest": here(request, context["picked"]) if page.newer else "",
+        "exports": [(word, export_url(request, suffix, context["picked"])) for suffix, word in EXPORTS.items()],
         "workbook_rows": WORKBOOK_ROWS,
-    } | counts(request, chosen, context["query"])
+    } | counts(request, chosen, context["picked"])
     return render(request, PAGE, context)
 
 
 def fields(chosen):
-    """The filter's form in two parts; what is in use or wrong is never folded away."""
+    """The filter's form in two parts. What is wrong there, or in use and seen nowhere else, is not folded away."""
     folded = [chosen.form[name] for name in chosen.filters if name not in SHOWN_FIRST]
+    unseen = [field for field in folded if field.value() and field.name not in SHOWN_AS_COUNTS]
     return {
         "form": chosen.form,
         "shown_first": [chosen.form[name] for name in SHOWN_FIRST],
         "folded": folded,
         "more_used": sum(bool(field.value()) for field in folded),
+        "more_open": bool(unseen or [field for field in folded if field.errors]),
     }
 
 

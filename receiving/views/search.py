@@ -26,7 +26,7 @@ TITLES = {
 def number(request):
     """Look `q` up at this site and at the other sites the person may see."""
     text = request.GET.get("q", "").strip()
-    context = {"q": text, "searched": bool(text)}
+    context = {"query": text, "searched": bool(text)}
     if len(text) > LONGEST:
         context |= {"searched": False, "too_long": _("A number has at most 100 characters, not %d.") % len(text)}
         return render(request, "receiving/search.html", context, status=422)
