@@ -10,6 +10,7 @@ from functools import cache
 
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import connection, transaction
+from django.db.models import AutoField
 from django.utils import timezone
 
 from receiving.models import ChainHead, Event
@@ -105,7 +106,7 @@ def lock_head(site):
 
 @cache
 def insert_statement(model):
-    fields = [field for field in model._meta.concrete_fields if not field.primary_key]
+    fields = [field for field in model._meta.concrete_fields if not isinstance(field, AutoField)]
     columns = ", ".join(connection.ops.quote_name(field.column) for field in fields)
     values = ", ".join(["%s"] * len(fields))
     return f"INSERT INTO {connection.ops.quote_name(model._meta.db_table)} ({columns}) VALUES ({values})", fields
@@ -113,7 +114,7 @@ def insert_statement(model):
 
 def insert(rows):
     """Write new rows of one model, all fields given, by one plain statement: every scan and every event goes this way,
-    and the ORM needs several times as long to word it. Primary keys are not read back.
+    and the ORM needs several times as long to word it. Keys that the database gives are not read back.
     """
     statement, fields = insert_statement(type(rows[0]))
     values = [[field.get_db_prep_save(getattr(row, field.attname), connection) for field in fields] for row in rows]

@@ -26,6 +26,7 @@ from receiving.models import (
     Shipment,
     ShipmentCarrier,
     Store,
+    Submission,
     TallyTap,
 )
 from receiving.squaring import Bucket, Squaring, square
@@ -406,3 +407,18 @@ def blind_scans(arrival):
         undone_by__isnull=True,
         result__in=COUNTING_RESULTS,
     )
+
+
+def arrival_numbered(site, number):
+    """The site's trailer with this number or None, without the ORM's wording: every scan asks."""
+    statement = "SELECT * FROM receiving_arrival WHERE site_id = %s AND number = %s"
+    for arrival in Arrival.objects.raw(statement, [site.pk, min(number, 2**31 - 1)]):
+        arrival.site = site
+        return arrival
+    return None
+
+
+def submission(uuid):
+    """The answer already given to a client's UUID, or None."""
+    key = Submission._meta.pk.get_db_prep_value(uuid, connection)
+    return next(iter(Submission.objects.raw("SELECT * FROM receiving_submission WHERE uuid = %s", [key])), None)

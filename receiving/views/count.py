@@ -3,7 +3,7 @@
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.http import JsonResponse
+from django.http import Http404, JsonResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
@@ -41,9 +41,9 @@ REPORTED = 500
 
 
 def find_arrival(request, number):
-    arrival = get_object_or_404(Arrival, site=request.site, number=number)
-    arrival.site = request.site
-    return arrival
+    if arrival := queries.arrival_numbered(request.site, number):
+        return arrival
+    raise Http404
 
 
 def is_part(request):

@@ -11,7 +11,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from receiving import clock, rules
+from receiving import clock, evidence, queries, rules
 from receiving.models import Submission
 from receiving.refusals import Refused
 
@@ -86,7 +86,7 @@ def once(view):
         for _attempt in range(2):
             try:
                 with transaction.atomic():
-                    earlier = Submission.objects.filter(pk=request.uuid).first()
+                    earlier = queries.submission(request.uuid)
                     if earlier is not None:
                         return replay(request, earlier, digest)
                     answer = view(request, *args, **kwargs)
@@ -109,16 +109,18 @@ class SameUuid(Exception):
 def remember(request, answer, digest):
     try:
         with transaction.atomic():
-            Submission.objects.create(
+            given = Submission(
                 uuid=request.uuid,
-                person=request.user,
+                person_id=request.user.pk,
                 path=request.path[:200],
                 digest=digest,
                 status=answer.status_code,
                 location=answer.headers.get("Location", ""),
                 content_type=answer.headers.get("Content-Type", ""),
                 body="" if answer.streaming else answer.content.decode(),
+                at=timezone.now(),
             )
+            evidence.insert([given])
     except IntegrityError as error:
         raise SameUuid from error
 
