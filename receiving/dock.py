@@ -150,8 +150,8 @@ def refuse_impossible(arrival, happened_at, at):
 
 
 def words(moment):
-    """`Mon 2 Mar, 14:32`, in the site's zone where one is set."""
-    return date_format(timezone.localtime(moment), "D j M, H:i")
+    """`Mon 2 Mar 2026, 14:32`, in the site's zone where one is set."""
+    return date_format(timezone.localtime(moment), "D j M Y, H:i")
 
 
 def advance(arrival, *, to, moment, actor, at, happened_at=None, note="", also=None):

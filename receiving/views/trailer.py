@@ -154,6 +154,8 @@ def retyped(fresh, typed, form, context):
 
 def words_of(record, name):
     value = getattr(record, name)
+    if name == "dropped":
+        return _("dropped") if value else _("live")
     if value is None or value == "":
         return "–"
     if isinstance(value, bool):
