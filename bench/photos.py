@@ -30,7 +30,7 @@ def example(profile):
     for step in range(60):
         left, top = step * 613 % SIZE[0], step * 389 % SIZE[1]
         draw.rectangle((left, top, left + 350, top + 250), fill=(90 + step, 70 + step, 40 + step), outline="black")
-    picture = Image.blend(scene.filter(ImageFilter.GaussianBlur(1)), grain, 0.12)
+    picture = Image.blend(scene.filter(ImageFilter.GaussianBlur(1)), grain, 0.3)
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=QUALITY, icc_profile=profile)
     return out.getvalue()

@@ -213,6 +213,7 @@ def scratch_database():
         os.environ |= {"DJANGO_SETTINGS_MODULE": "config.settings", "DATA_DIR": scratch, "INSECURE_HTTP": "1"}
         os.environ |= {"ALLOWED_HOSTS": "testserver"}
         os.environ.pop("DEBUG", None)
+        os.mkdir(f"{scratch}/static")
         import django
 
         django.setup()

@@ -1,6 +1,6 @@
 """One scan through the real server, against a bare view of the same server and a bare transaction of the same rows.
 
-The scan is posted as the count page's script posts it, by a person who is signed in, at a trailer of 900 listed cartons.
+The scan is posted as the count page's script posts it, by a person signed in, at a trailer of 900 listed cartons.
 The bare view goes through the same middleware and login and answers "ok"; the transaction writes once more the rows the
 scan wrote, for another site's trailer, by the database's own driver. Interleaved; goal: at most twice their sum.
 """
@@ -123,8 +123,8 @@ def main():
 def report(vendor, found):
     usual = Round(*(statistics.median(column) for column in zip(*found, strict=True)))
     print(
-        f"scan: {vendor}, {len(found)} rounds: {usual.scan * 1000:.2f} ms against {usual.ok * 1000:.2f} ms for the bare "
-        f"view and {usual.rows * 1000:.2f} ms for the bare transaction"
+        f"scan: {vendor}, {len(found)} rounds: {usual.scan * 1000:.2f} ms against {usual.ok * 1000:.2f} ms for the "
+        f"bare view and {usual.rows * 1000:.2f} ms for the bare transaction"
     )
     return bench.told("scan", usual.ratio, [one.ratio for one in found], GOAL)
 
