@@ -22,6 +22,10 @@ from tempfile import TemporaryDirectory
 from typing import IO, Any
 from xml.sax.saxutils import escape
 
+from django.utils.translation import gettext as _
+
+from receiving.identifiers.errors import gettext_noop
+
 HERE = Path(__file__).parent
 FONTS = HERE / "fonts"
 PRINT_CSS = HERE / "print.css"
@@ -46,12 +50,17 @@ PAPERS = {"a4": "A4", "letter": "letter"}
 VARIANTS = ("pdf/a-3a", "pdf/a-3b", "pdf/a-3u", "pdf/ua-1", None)
 
 SENTENCES = {
-    "picture_missing": "The document was not made: the picture {name} is missing. Put it back or leave it out, then "
-    "try again.",
-    "picture_broken": "The document was not made: the picture {name} is broken or cut off. Replace it or leave it out, "
-    "then try again.",
-    "font_missing": "The document was not made: the font file {name} is missing or damaged. Install the program again.",
-    "not_drawn": "The document was not made: a part of it could not be drawn ({reason}).",
+    "picture_missing": gettext_noop(
+        "The document was not made: the picture {name} is missing. Put it back or leave it out, then try again."
+    ),
+    "picture_broken": gettext_noop(
+        "The document was not made: the picture {name} is broken or cut off. Replace it or leave it out, "
+        "then try again."
+    ),
+    "font_missing": gettext_noop(
+        "The document was not made: the font file {name} is missing or damaged. Install the program again."
+    ),
+    "not_drawn": gettext_noop("The document was not made: a part of it could not be drawn ({reason})."),
 }
 
 
@@ -59,12 +68,12 @@ _one_at_a_time = threading.Lock()
 
 
 class DocumentNotMade(Exception):
-    """`code` is a key of SENTENCES, `params` its values; `str()` is the sentence."""
+    """`code` is a key of SENTENCES, `params` its values; `str()` is the sentence in the language of the page."""
 
     def __init__(self, code: str, **params: object) -> None:
         self.code = code
         self.params = params
-        super().__init__(SENTENCES[code].format(**params))
+        super().__init__(_(SENTENCES[code]).format(**params))
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,10 @@ from datetime import time as clock_time
 from decimal import Decimal
 from enum import StrEnum
 
+from django.utils.translation import gettext as _
 from openpyxl import load_workbook
+
+from receiving.identifiers.errors import gettext_noop
 
 MAX_BYTES = 25_000_000
 MAX_ROWS = 50_000
@@ -35,46 +38,77 @@ MAX_MEMBERS = 2_000
 MAX_SECONDS = 60.0
 
 SENTENCES = {
-    "empty": "{file} is empty. Export the list again and choose the new file.",
-    "too_big": "{file} is {size} MB; the most that can be read is {limit} MB. Split the list and upload the parts.",
-    "not_a_table": "{file} is {what}, not a table. Save the list as .xlsx or CSV and upload that.",
-    "old_excel": "{file} is in the old .xls format. Open it and save it as .xlsx or CSV.",
-    "encrypted": "{file} is protected by a password. Open it, take the password off, and save it again.",
-    "macros": "{file} holds macros. Save it as .xlsx without macros, or as CSV.",
-    "binary_workbook": "{file} is a binary workbook (.xlsb). Save it as .xlsx or CSV.",
-    "open_document": "{file} is an OpenDocument spreadsheet (.ods). Save it as .xlsx or CSV.",
-    "encoding": "{file} says it is {encoding} text, but byte {byte} is not. Export it again as UTF-8 CSV.",
-    "nul_byte": "{file}, line {line}: there is a zero byte in the text, so the file is damaged. Export it again.",
-    "binary": "{file} is not text: line {line} holds bytes that no CSV has. Save the list as .xlsx or CSV.",
-    "line_too_long": "{file}, line {line} is {length} characters long; the most is {limit}. Check that the file is a "
-    "CSV with one carton a line.",
-    "cell_too_long": "{file}, line {line}, column {column} holds {length} characters; the most is {limit}. Shorten it.",
-    "too_many_columns": "{file}, line {line} has {count} columns; the most is {limit}. Delete the columns that are "
-    "not needed.",
-    "too_many_rows": "{file} has more than {limit} rows. If the list is shorter, delete the empty rows below it and "
-    "save it again; if not, split it.",
-    "unclosed_quote": '{file}, line {line}: a quotation mark (") opens a text that is never closed, so the lines '
-    "after it cannot be told apart. Close or delete that mark.",
-    "no_heading": "{file} has no heading row. Put the column names, such as carton and store, in the first row.",
-    "no_rows": "{file} has a heading in line {line} and no rows below it. Check that the whole list was exported.",
-    "damaged": "{file} cannot be opened: {reason}. Open it in a spreadsheet program and save it again as .xlsx.",
-    "bomb": "{file} unpacks to far more than a list holds ({reason}). It was not opened. Save the list as CSV.",
-    "entities": "{file} holds a document type declaration in {member}, which no spreadsheet program writes. It was "
-    "not opened. Save the list as CSV.",
-    "repeated_rows": "{file}, sheet {sheet}: row numbers repeat or run backwards, so rows would be lost. Open it in "
-    "a spreadsheet program and save it again.",
-    "no_visible_sheet": "{file} has no visible sheet with a list in it. Unhide the sheet, or save it as CSV.",
-    "too_slow": "{file} takes too long to read: {count} rows in {seconds} seconds. Save the list as CSV.",
+    "empty": gettext_noop("{file} is empty. Export the list again and choose the new file."),
+    "too_big": gettext_noop(
+        "{file} is {size} MB; the most that can be read is {limit} MB. Split the list and upload the parts."
+    ),
+    "not_a_table": gettext_noop("{file} is {what}, not a table. Save the list as .xlsx or CSV and upload that."),
+    "old_excel": gettext_noop("{file} is in the old .xls format. Open it and save it as .xlsx or CSV."),
+    "encrypted": gettext_noop("{file} is protected by a password. Open it, take the password off, and save it again."),
+    "macros": gettext_noop("{file} holds macros. Save it as .xlsx without macros, or as CSV."),
+    "binary_workbook": gettext_noop("{file} is a binary workbook (.xlsb). Save it as .xlsx or CSV."),
+    "open_document": gettext_noop("{file} is an OpenDocument spreadsheet (.ods). Save it as .xlsx or CSV."),
+    "encoding": gettext_noop(
+        "{file} says it is {encoding} text, but byte {byte} is not. Export it again as UTF-8 CSV."
+    ),
+    "nul_byte": gettext_noop(
+        "{file}, line {line}: there is a zero byte in the text, so the file is damaged. Export it again."
+    ),
+    "binary": gettext_noop(
+        "{file} is not text: line {line} holds bytes that no CSV has. Save the list as .xlsx or CSV."
+    ),
+    "line_too_long": gettext_noop(
+        "{file}, line {line} is {length} characters long; the most is {limit}. Check that the file is a "
+        "CSV with one carton a line."
+    ),
+    "cell_too_long": gettext_noop(
+        "{file}, line {line}, column {column} holds {length} characters; the most is {limit}. Shorten it."
+    ),
+    "too_many_columns": gettext_noop(
+        "{file}, line {line} has {count} columns; the most is {limit}. Delete the columns that are not needed."
+    ),
+    "too_many_rows": gettext_noop(
+        "{file} has more than {limit} rows. If the list is shorter, delete the empty rows below it and "
+        "save it again; if not, split it."
+    ),
+    "unclosed_quote": gettext_noop(
+        '{file}, line {line}: a quotation mark (") opens a text that is never closed, so the lines '
+        "after it cannot be told apart. Close or delete that mark."
+    ),
+    "no_heading": gettext_noop(
+        "{file} has no heading row. Put the column names, such as carton and store, in the first row."
+    ),
+    "no_rows": gettext_noop(
+        "{file} has a heading in line {line} and no rows below it. Check that the whole list was exported."
+    ),
+    "damaged": gettext_noop(
+        "{file} cannot be opened: {reason}. Open it in a spreadsheet program and save it again as .xlsx."
+    ),
+    "bomb": gettext_noop(
+        "{file} unpacks to far more than a list holds ({reason}). It was not opened. Save the list as CSV."
+    ),
+    "entities": gettext_noop(
+        "{file} holds a document type declaration in {member}, which no spreadsheet program writes. It was "
+        "not opened. Save the list as CSV."
+    ),
+    "repeated_rows": gettext_noop(
+        "{file}, sheet {sheet}: row numbers repeat or run backwards, so rows would be lost. Open it in "
+        "a spreadsheet program and save it again."
+    ),
+    "no_visible_sheet": gettext_noop(
+        "{file} has no visible sheet with a list in it. Unhide the sheet, or save it as CSV."
+    ),
+    "too_slow": gettext_noop("{file} takes too long to read: {count} rows in {seconds} seconds. Save the list as CSV."),
 }
 
 
 class UnreadableTable(Exception):
-    """`code` is a key of SENTENCES, `params` its values; `str()` is the sentence."""
+    """`code` is a key of SENTENCES, `params` its values; `str()` is the sentence in the language of the page."""
 
     def __init__(self, code: str, **params: object) -> None:
         self.code = code
         self.params = params
-        super().__init__(SENTENCES[code].format(**params))
+        super().__init__(_(SENTENCES[code]).format(**params))
 
 
 class Mark(StrEnum):
@@ -136,27 +170,27 @@ def read_table(data: bytes, *, filename: str, max_rows: int = MAX_ROWS) -> Table
 
 def _plain_name(filename: str) -> str:
     name = re.split(r"[/\\]", filename)[-1]
-    return "".join(c for c in name if c.isprintable())[:80] or "The file"
+    return "".join(c for c in name if c.isprintable())[:80] or _("The file")
 
 
 # -- What is no table ------------------------------------------------------------------------------------------------
 
 SIGNATURES = (
-    (b"%PDF-", "a PDF"),
-    (b"\x89PNG", "a picture"),
-    (b"\xff\xd8\xff", "a picture"),
-    (b"GIF8", "a picture"),
-    (b"II*\0", "a picture"),
-    (b"MM\0*", "a picture"),
-    (b"MZ", "a program"),
-    (b"\x7fELF", "a program"),
-    (b"\x1f\x8b", "a compressed file"),
-    (b"7z\xbc\xaf\x27\x1c", "a compressed file"),
-    (b"Rar!", "a compressed file"),
-    (b"BZh", "a compressed file"),
-    (b"PK\x05\x06", "an empty ZIP"),
-    (b"{\\rtf", "a text document"),
-    (b"SQLite format 3\0", "a database"),
+    (b"%PDF-", gettext_noop("a PDF")),
+    (b"\x89PNG", gettext_noop("a picture")),
+    (b"\xff\xd8\xff", gettext_noop("a picture")),
+    (b"GIF8", gettext_noop("a picture")),
+    (b"II*\0", gettext_noop("a picture")),
+    (b"MM\0*", gettext_noop("a picture")),
+    (b"MZ", gettext_noop("a program")),
+    (b"\x7fELF", gettext_noop("a program")),
+    (b"\x1f\x8b", gettext_noop("a compressed file")),
+    (b"7z\xbc\xaf\x27\x1c", gettext_noop("a compressed file")),
+    (b"Rar!", gettext_noop("a compressed file")),
+    (b"BZh", gettext_noop("a compressed file")),
+    (b"PK\x05\x06", gettext_noop("an empty ZIP")),
+    (b"{\\rtf", gettext_noop("a text document")),
+    (b"SQLite format 3\0", gettext_noop("a database")),
 )
 OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 MARKUP = re.compile(rb"\s*<(!doctype|html|head|body|table|\?xml|svg|script|meta)", re.IGNORECASE)
@@ -171,11 +205,11 @@ def _refuse_other_formats(data: bytes, name: str) -> None:
     for start, what in SIGNATURES:
         # "MZ" is also how a heading may begin: a program has control bytes soon after.
         if data.startswith(start) and (len(start) > 3 or re.search(rb"[\0-\x08\x0e-\x1f]", data[:64])):
-            raise UnreadableTable("not_a_table", file=name, what=what)
+            raise UnreadableTable("not_a_table", file=name, what=_(what))
     if JSON.match(data.removeprefix(b"\xef\xbb\xbf")[:200]):
-        raise UnreadableTable("not_a_table", file=name, what="a JSON file")
+        raise UnreadableTable("not_a_table", file=name, what=_("a JSON file"))
     if MARKUP.match(data.removeprefix(b"\xef\xbb\xbf")[:200]):
-        raise UnreadableTable("not_a_table", file=name, what="a web page or XML file")
+        raise UnreadableTable("not_a_table", file=name, what=_("a web page or XML file"))
 
 
 # -- CSV -------------------------------------------------------------------------------------------------------------
@@ -201,7 +235,7 @@ def _read_csv(data: bytes, name: str, max_rows: int) -> Table:
     rows, numbers = _parse(lines, delimiter, name, skip=1 if told else 0)
     remarks = []
     if encoding == "cp1252" and not data.isascii():
-        remarks.append("The file is not UTF-8 and was read as Windows-1252; check names with accents.")
+        remarks.append(_("The file is not UTF-8 and was read as Windows-1252; check names with accents."))
     return _build(rows, numbers, name, max_rows, kind="csv", encoding=encoding, delimiter=delimiter, remarks=remarks)
 
 
@@ -388,7 +422,8 @@ def _build(rows: list, numbers: list[int], name: str, max_rows: int, *, remarks:
     headings = _trim([cell.strip() for cell in rows[at]])
     line = numbers[at]
     if at and any(any(cell.strip() for cell in row) for row in rows[:at]):
-        remarks = [*remarks, f"The heading was taken from line {line}; what stands above it was passed over."]
+        words = _("The heading was taken from line %(line)s; what stands above it was passed over.")
+        remarks = [*remarks, words % {"line": line}]
     rows, numbers = _without_blanks(rows, numbers, after=at)
     if not rows:
         raise UnreadableTable("no_rows", file=name, line=line)
@@ -469,7 +504,7 @@ def _read_xlsx(data: bytes, name: str, max_rows: int) -> Table:
         except UnreadableTable:
             raise
         except MemoryError as error:
-            raise UnreadableTable("bomb", file=name, reason="it does not fit into memory") from error
+            raise UnreadableTable("bomb", file=name, reason=_("it does not fit into memory")) from error
         except Exception as error:
             # openpyxl meets damage with KeyError, TypeError, ValueError and a dozen more.
             raise UnreadableTable("damaged", file=name, reason=_reason(error)) from error
@@ -477,10 +512,10 @@ def _read_xlsx(data: bytes, name: str, max_rows: int) -> Table:
 
 def _reason(error: Exception) -> str:
     if isinstance(error, zipfile.BadZipFile | EOFError):
-        return "the file is cut off or damaged"
+        return _("the file is cut off or damaged")
     if isinstance(error, RuntimeError) and "password" in str(error):
-        return "a part of it is locked by a password"
-    return "its inside is not as a workbook should be"
+        return _("a part of it is locked by a password")
+    return _("its inside is not as a workbook should be")
 
 
 def _guard_archive(archive: zipfile.ZipFile, name: str) -> None:
@@ -491,7 +526,7 @@ def _guard_archive(archive: zipfile.ZipFile, name: str) -> None:
     if len(members) > MAX_MEMBERS:
         raise UnreadableTable("bomb", file=name, reason=f"{len(members):,} parts")
     if len(names) < len(members):
-        raise UnreadableTable("damaged", file=name, reason="two of its parts have the same name")
+        raise UnreadableTable("damaged", file=name, reason=_("two of its parts have the same name"))
     if (total := sum(member.file_size for member in members)) > MAX_UNPACKED:
         raise UnreadableTable("bomb", file=name, reason=f"{total // 1_000_000:,} MB")
     for member in members:
@@ -506,11 +541,11 @@ def _refuse_other_archives(archive: zipfile.ZipFile, names: set[str], name: str)
     if "xl/workbook.bin" in names:
         raise UnreadableTable("binary_workbook", file=name)
     if "word/document.xml" in names or "ppt/presentation.xml" in names:
-        raise UnreadableTable("not_a_table", file=name, what="a text document or presentation")
+        raise UnreadableTable("not_a_table", file=name, what=_("a text document or presentation"))
     if "mimetype" in names and "content.xml" in names:
         raise UnreadableTable("open_document", file=name)
     if "[content_types].xml" not in names:
-        raise UnreadableTable("not_a_table", file=name, what="a ZIP")
+        raise UnreadableTable("not_a_table", file=name, what=_("a ZIP"))
 
 
 def _guard_members(archive: zipfile.ZipFile, name: str, max_rows: int) -> None:
@@ -534,7 +569,7 @@ def _guard_member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str, 
             if b"<!DOCTYPE" in window or b"<!ENTITY" in window:
                 raise UnreadableTable("entities", file=name, member=_plain_name(member.filename))
             if b"\0" in block:
-                raise UnreadableTable("damaged", file=name, reason="a part of it is not UTF-8 text")
+                raise UnreadableTable("damaged", file=name, reason=_("a part of it is not UTF-8 text"))
             counted.add(window, tail)
             tail = window[-TAIL:]
     return size
@@ -559,9 +594,9 @@ class _Tags:
             count = f"{self.cells:,}"
             raise UnreadableTable("too_many_columns", file=self.name, line=self.rows, count=count, limit=MAX_COLUMNS)
         if self.cells > SPARE_CELLS and not self.rows:
-            raise UnreadableTable("bomb", file=self.name, reason="cells outside rows")
+            raise UnreadableTable("bomb", file=self.name, reason=_("cells outside rows"))
         if self.all > SPARE_TAGS + 2 * self.rows + 8 * self.cells + 40 * self.texts:
-            raise UnreadableTable("bomb", file=self.name, reason="millions of elements that are no cells")
+            raise UnreadableTable("bomb", file=self.name, reason=_("millions of elements that are no cells"))
 
 
 def _read_workbook(data: bytes, names: Sequence[str], name: str, max_rows: int) -> Table:
@@ -587,29 +622,33 @@ def _sheet_remarks(taken: "_Taken", book, empty: list[str], names: Sequence[str]
     hidden = [sheet.title for sheet in book.worksheets if sheet.sheet_state != "visible"]
     others = [sheet.title for sheet in book.worksheets if sheet.title not in {taken.sheet, *hidden, *empty}]
     if hidden:
-        remarks.append(f"Hidden sheets were passed over: {_listed(hidden)}.")
+        remarks.append(_("Hidden sheets were passed over: %(sheets)s.") % {"sheets": _listed(hidden)})
     if empty:
-        remarks.append(f"Empty sheets were passed over: {_listed(empty)}.")
+        remarks.append(_("Empty sheets were passed over: %(sheets)s.") % {"sheets": _listed(empty)})
     if others:
-        remarks.append(f"Only the sheet {_listed([taken.sheet])} was read; not {_listed(others)}.")
+        words = _("Only the sheet %(sheet)s was read; not %(others)s.")
+        remarks.append(words % {"sheet": _listed([taken.sheet]), "others": _listed(others)})
     if any(part.lower().startswith("xl/externallinks/") for part in names):
-        remarks.append("The workbook points at other files; they were not opened.")
+        remarks.append(_("The workbook points at other files; they were not opened."))
     return remarks + _formula_remarks(taken)
 
 
 def _formula_remarks(taken: "_Taken") -> list[str]:
     if not taken.formulas:
         return []
-    held = f"{len(taken.formulas):,} cells hold formulas; the values saved with the file were taken, nothing was"
-    remarks = [f"{held} worked out again."]
+    words = _("%(count)s cells hold formulas; the values saved with the file were taken, nothing was worked out again.")
+    remarks = [words % {"count": f"{len(taken.formulas):,}"}]
     if bare := sum(not taken.rows[i][column] for i, column in taken.formulas):
-        remarks.append(f"{bare:,} of them kept no value and were read as empty; open the workbook and save it again.")
+        words = _("%(count)s of them kept no value and were read as empty; open the workbook and save it again.")
+        remarks.append(words % {"count": f"{bare:,}"})
     return remarks
 
 
 def _listed(titles: Sequence[str]) -> str:
     shown = ", ".join(f"“{title[:40]}”" for title in titles[:5])
-    return shown if len(titles) <= 5 else f"{shown} and {len(titles) - 5} more"
+    if len(titles) <= 5:
+        return shown
+    return _("%(names)s and %(count)s more") % {"names": shown, "count": len(titles) - 5}
 
 
 def _fill_in_kept_values(data: bytes, taken: "_Taken") -> None:
