@@ -8,9 +8,10 @@ import pytest
 from django.test import Client
 from playwright.sync_api import expect
 
+from receiving import dock
 from receiving.enums import ArrivalState, Role
 from receiving.models import Carton, Scan, TallyTap
-from tests.builders import make_account, make_arrival, make_cartons, make_person, make_site, make_store, sscc
+from tests.builders import NOON, make_account, make_arrival, make_cartons, make_person, make_site, make_store, sscc
 from tests.conftest import DESK, PHONE
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -105,6 +106,27 @@ def test_unsent_scans_survive_a_reload(count_page):
     page.reload()
     expect(figure(page, "Counted")).to_have_text("1")
     assert Scan.objects.count() == 1
+
+
+def test_signed_out_on_the_way_a_scan_waits_for_the_next_sign_in(count_page, trailer):
+    page = count_page()
+    page.on("dialog", lambda dialog: dialog.accept())
+    signed_in = page.context.cookies()
+    page.context.clear_cookies(name="sessionid")
+    scan(page, sscc(1))
+    expect(page.get_by_role("button", name="Sign in")).to_be_visible()
+    assert not Scan.objects.exists()
+    page.context.add_cookies(signed_in)
+    page.goto(f"/NOR/trailer/{trailer.number}/count/")
+    expect(figure(page, "Counted")).to_have_text("1")
+
+
+def test_what_the_server_refuses_names_its_label(count_page, trailer):
+    page = count_page()
+    dock.pause(trailer, held_by="guard", actor=trailer.receiver, at=NOON)
+    scan(page, sscc(1))
+    expect(page.locator("[data-answer-box]")).to_contain_text("Unload again before you count.")
+    expect(page.locator("[data-answer-box] .id")).to_have_text(sscc(1))
 
 
 def test_the_hand_feels_right_from_wrong_unless_buzz_is_off(count_page):

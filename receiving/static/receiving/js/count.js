@@ -13,6 +13,7 @@ const box = document.querySelector("[data-answer-box]");
 const waiting = document.querySelector("[data-waiting]");
 let queue = remembered();
 let sending = false;
+let leaving = false;
 let audio;
 let firstKey = 0;
 
@@ -61,7 +62,7 @@ async function send() {
     let response;
     try { response = await post(queue[0]); } catch { response = null; }
     if (!response || response.status >= 500) break;
-    if (response.redirected) { location.assign(location.href); return; } // signed out: the queue waits for us
+    if (response.redirected) { leaving = true; location.reload(); return; } // signed out: the queue waits for us
     const page = new DOMParser().parseFromString(await response.text(), "text/html");
     show(page, queue.shift());
     keep();
@@ -82,7 +83,7 @@ function post(item) {
 }
 
 addEventListener("online", send);
-addEventListener("beforeunload", (event) => { if (queue.length) event.preventDefault(); });
+addEventListener("beforeunload", (event) => { if (queue.length && !leaving) event.preventDefault(); });
 
 // --- the answer ---
 
@@ -98,6 +99,7 @@ function show(page, item) {
     box.replaceChildren(refusal(item));
     return tell("wrong");
   }
+  if (!answer.querySelector(".id")) answer.append(labelOf(item));
   box.replaceChildren(answer);
   const figures = page.querySelector("[data-figures]");
   if (figures) document.querySelector("[data-figures]")?.replaceWith(figures);
@@ -116,14 +118,18 @@ function remember(line) {
 function refusal(item) {
   const answer = document.createElement("div");
   answer.className = "answer wrong";
-  const label = document.createElement("p");
-  label.className = "id";
-  label.textContent = item.values.find(([name]) => name === "label")?.[1] ?? "";
   const words = document.createElement("p");
   words.className = "detail";
   words.textContent = item.failed;
-  answer.append(words, label);
+  answer.append(words, labelOf(item));
   return answer;
+}
+
+function labelOf(item) {
+  const label = document.createElement("p");
+  label.className = "id";
+  label.textContent = item.values.find(([name]) => name === "label")?.[1] ?? "";
+  return label;
 }
 
 function off(key) {
