@@ -375,6 +375,7 @@ def test_a_scan_sent_alone_and_then_in_a_batch_is_one_scan(page, trailer):
         json.dumps([row("A", device_at=12)]),
         json.dumps([row("A")] * 501),
     ],
+    ids=range(12),
 )
 def test_a_batch_that_is_none_is_refused_whole(page, trailer, rows):
     answer = send_batch(page, trailer, rows)
