@@ -112,14 +112,18 @@ def insert_statement(model):
     return f"INSERT INTO {connection.ops.quote_name(model._meta.db_table)} ({columns}) VALUES ({values})", fields
 
 
-def insert(rows):
+def insert(rows, *, unless_there=False):
     """Write new rows of one model, all fields given, by one plain statement: every scan and every event goes this way,
     and the ORM needs several times as long to word it. Keys that the database gives are not read back.
+    Gives how many were written.
+
+    unless_there -- leave out a row whose key is taken, also by a transaction that commits meanwhile; else that raises
     """
     statement, fields = insert_statement(type(rows[0]))
     values = [[field.get_db_prep_save(getattr(row, field.attname), connection) for field in fields] for row in rows]
     with connection.cursor() as cursor:
-        cursor.executemany(statement, values)
+        cursor.executemany(f"{statement} ON CONFLICT DO NOTHING" if unless_there else statement, values)
+        return cursor.rowcount
 
 
 def append_many(*, site, entries):

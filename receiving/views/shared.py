@@ -5,7 +5,7 @@ import uuid
 from functools import wraps
 
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import IntegrityError, transaction
+from django.db import transaction
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -107,22 +107,19 @@ class SameUuid(Exception):
 
 
 def remember(request, answer, digest):
-    try:
-        with transaction.atomic():
-            given = Submission(
-                uuid=request.uuid,
-                person_id=request.user.pk,
-                path=request.path[:200],
-                digest=digest,
-                status=answer.status_code,
-                location=answer.headers.get("Location", ""),
-                content_type=answer.headers.get("Content-Type", ""),
-                body="" if answer.streaming else answer.content.decode(),
-                at=timezone.now(),
-            )
-            evidence.insert([given])
-    except IntegrityError as error:
-        raise SameUuid from error
+    given = Submission(
+        uuid=request.uuid,
+        person_id=request.user.pk,
+        path=request.path[:200],
+        digest=digest,
+        status=answer.status_code,
+        location=answer.headers.get("Location", ""),
+        content_type=answer.headers.get("Content-Type", ""),
+        body="" if answer.streaming else answer.content.decode(),
+        at=timezone.now(),
+    )
+    if not evidence.insert([given], unless_there=True):
+        raise SameUuid
 
 
 def replay(request, earlier, digest):
