@@ -10,13 +10,13 @@ from django.db import connection
 from django.db.models import Exists, OuterRef, Q, TextField, Value
 from django.db.models.functions import Cast, StrIndex
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as _l
+from django.utils.translation import gettext_lazy
 
 from receiving import clock, search
 from receiving.enums import Attribution, DiscrepancyState, Disposition, Kind, WhereFound
 from receiving.models import Account, Arrival, Carrier, DamageCode, Discrepancy, Shipment, Store
 
-ANY = _l("any")
+ANY = gettext_lazy("any")
 NOT_SAID = "none"
 YEARS = range(1990, 2101)
 
@@ -91,7 +91,7 @@ def typed(label, length, method, **attrs):
 
 def fact(enum, label):
     """One of the enum's values, or that nobody has said it yet."""
-    choices = [*enum.choices, (NOT_SAID, _l("not said yet"))]
+    choices = [*enum.choices, (NOT_SAID, gettext_lazy("not said yet"))]
     return django_filters.ChoiceFilter(label=label, choices=choices, null_value=None, empty_label=ANY, method="said")
 
 
@@ -109,26 +109,29 @@ class PieceFilter(django_filters.FilterSet):
     INDEXED = ("kind", "state", "first_day", "last_day", "trailer")
 
     # The first, since it starts anew.
-    trailer = typed(_l("Trailer"), 20, "of_trailer")
-    text = typed(_l("Label, number, note"), 100, "mentioning", type="search")
-    kind = django_filters.ChoiceFilter(label=_l("What is wrong"), choices=Kind.choices, empty_label=ANY)
-    state = django_filters.ChoiceFilter(label=_l("State"), choices=DiscrepancyState.choices, empty_label=ANY)
-    code = django_filters.ChoiceFilter(label=_l("Damage"), choices=[], empty_label=ANY, method="with_code")
+    trailer = typed(gettext_lazy("Trailer"), 20, "of_trailer")
+    text = typed(gettext_lazy("Label, number, note"), 100, "mentioning", type="search")
+    kind = django_filters.ChoiceFilter(label=gettext_lazy("What is wrong"), choices=Kind.choices, empty_label=ANY)
+    state = django_filters.ChoiceFilter(label=gettext_lazy("State"), choices=DiscrepancyState.choices, empty_label=ANY)
+    code = django_filters.ChoiceFilter(label=gettext_lazy("Damage"), choices=[], empty_label=ANY, method="with_code")
     carrier = django_filters.ModelChoiceFilter(
-        label=_l("Carrier"), queryset=Carrier.objects.order_by("name"), empty_label=ANY, method="of_carrier"
+        label=gettext_lazy("Carrier"), queryset=Carrier.objects.order_by("name"), empty_label=ANY, method="of_carrier"
     )
     account = django_filters.ModelChoiceFilter(
-        label=_l("Account"), queryset=Account.objects.order_by("legal_name"), empty_label=ANY, method="of_account"
+        label=gettext_lazy("Account"),
+        queryset=Account.objects.order_by("legal_name"),
+        empty_label=ANY,
+        method="of_account",
     )
-    store = typed(_l("Store"), 12, "for_store")
-    where_found = fact(WhereFound, _l("Where found"))
-    attribution = fact(Attribution, _l("Attributed to"))
-    disposition = fact(Disposition, _l("What happens with it"))
-    first_day = DayFilter(label=_l("Found from"), method="from_day")
-    last_day = DayFilter(label=_l("Found until"), method="until_day")
+    store = typed(gettext_lazy("Store"), 12, "for_store")
+    where_found = fact(WhereFound, gettext_lazy("Where found"))
+    attribution = fact(Attribution, gettext_lazy("Attributed to"))
+    disposition = fact(Disposition, gettext_lazy("What happens with it"))
+    first_day = DayFilter(label=gettext_lazy("Found from"), method="from_day")
+    last_day = DayFilter(label=gettext_lazy("Found until"), method="until_day")
     after_release = django_filters.ChoiceFilter(
-        label=_l("Logged"),
-        choices=[("yes", _l("after release")), ("no", _l("before release"))],
+        label=gettext_lazy("Logged"),
+        choices=[("yes", gettext_lazy("after release")), ("no", gettext_lazy("before release"))],
         empty_label=ANY,
         method="logged_after_release",
     )

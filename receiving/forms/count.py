@@ -6,7 +6,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as _l
+from django.utils.translation import gettext_lazy
 
 from receiving import counting
 from receiving.enums import ScanHow
@@ -19,24 +19,24 @@ YEARS = range(2000, 2101)
 class ScanForm(forms.Form):
     """One scan (`label`), or a batch: `labels` is a JSON list of {uuid, label, device_at}."""
 
-    label = forms.CharField(label=_l("Scan or type the label"), max_length=200, strip=False, required=False)
+    label = forms.CharField(label=gettext_lazy("Scan or type the label"), max_length=200, strip=False, required=False)
     labels = forms.JSONField(required=False)
     how = forms.ChoiceField(
         choices=[(how.value, how.label) for how in (ScanHow.SCANNER, ScanHow.TYPED)], required=False
     )
     device_at = forms.DateTimeField(required=False)
     pallet = forms.ModelChoiceField(
-        label=_l("Put cartons on pallet"),
+        label=gettext_lazy("Put cartons on pallet"),
         queryset=Pallet.objects.none(),
         to_field_name="number",
         required=False,
-        error_messages={"invalid_choice": _l("That pallet is not at this site. Choose another one.")},
+        error_messages={"invalid_choice": gettext_lazy("That pallet is not at this site. Choose another one.")},
     )
     shipment = forms.ModelChoiceField(
-        label=_l("Cartons on no list count for bill"),
+        label=gettext_lazy("Cartons on no list count for bill"),
         queryset=Shipment.objects.none(),
         required=False,
-        error_messages={"invalid_choice": _l("That bill is not on this trailer. Choose another one.")},
+        error_messages={"invalid_choice": gettext_lazy("That bill is not on this trailer. Choose another one.")},
     )
 
     def __init__(self, *args, arrival, **kwargs):
@@ -105,12 +105,14 @@ class ScanForm(forms.Form):
 
 class TallyForm(forms.Form):
     store = forms.ModelChoiceField(
-        label=_l("Store"),
+        label=gettext_lazy("Store"),
         queryset=Store.objects.none(),
         required=False,
-        error_messages={"invalid_choice": _l("That store is not one of the bill's account. Reload the page.")},
+        error_messages={
+            "invalid_choice": gettext_lazy("That store is not one of the bill's account. Reload the page.")
+        },
     )
-    count = forms.IntegerField(label=_l("Cartons"), min_value=-100, max_value=100)
+    count = forms.IntegerField(label=gettext_lazy("Cartons"), min_value=-100, max_value=100)
 
     def __init__(self, *args, bill, **kwargs):
         super().__init__(*args, **kwargs)
@@ -119,20 +121,26 @@ class TallyForm(forms.Form):
 
 class ScanFileForm(forms.Form):
     file = forms.FileField(
-        label=_l("File of carton ids, CSV or .xlsx"),
+        label=gettext_lazy("File of carton ids, CSV or .xlsx"),
         max_length=200,
         allow_empty_file=True,
-        help_text=_l("A column headed “carton id” and, if there is one, a column headed “time”. Or carton ids alone."),
-        error_messages={"required": _l("Choose the file of scans first.")},
+        help_text=gettext_lazy(
+            "A column headed “carton id” and, if there is one, a column headed “time”. Or carton ids alone."
+        ),
+        error_messages={"required": gettext_lazy("Choose the file of scans first.")},
     )
 
 
 class PalletForm(forms.Form):
-    store = forms.ModelChoiceField(label=_l("Store"), queryset=Store.objects.none(), empty_label=_l("choose"))
-    delivery_day = forms.DateField(
-        label=_l("Delivery day"), required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    store = forms.ModelChoiceField(
+        label=gettext_lazy("Store"), queryset=Store.objects.none(), empty_label=gettext_lazy("choose")
     )
-    staging = forms.CharField(label=_l("Staging area"), max_length=20, required=False)
+    delivery_day = forms.DateField(
+        label=gettext_lazy("Delivery day"),
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+    )
+    staging = forms.CharField(label=gettext_lazy("Staging area"), max_length=20, required=False)
     trailer = forms.IntegerField(required=False, min_value=1, max_value=2**31 - 1, widget=forms.HiddenInput)
 
     def __init__(self, *args, site, **kwargs):

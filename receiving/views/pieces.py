@@ -11,7 +11,7 @@ from django.utils import timezone, translation
 from django.utils.formats import number_format
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as _l
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
 from receiving import clock, history, paging, queries, rules
@@ -25,7 +25,7 @@ WORKBOOK_ROWS = 100_000
 PAGE = "receiving/pieces.html"
 SHOWN_FIRST = ("text", "trailer")
 SHOWN_AS_COUNTS = ("kind", "state")
-EXPORTS = {"csv": _l("CSV"), "xlsx": _l("Workbook (XLSX)")}
+EXPORTS = {"csv": gettext_lazy("CSV"), "xlsx": gettext_lazy("Workbook (XLSX)")}
 
 
 @require_safe
@@ -182,36 +182,39 @@ def yes(flag):
 
 
 COLUMNS = [
-    (_l("Piece"), str),
-    (_l("State"), lambda row: row.get_state_display()),
-    (_l("What is wrong"), lambda row: row.get_kind_display()),
-    (_l("Damage"), lambda row: "; ".join(f"{history.code_words(code)} ({code['code']})" for code in row.codes)),
-    (_l("Damaged too"), lambda row: yes(row.damaged_too)),
-    (_l("How far it goes"), lambda row: row.get_extent_display()),
-    (_l("Pieces"), lambda row: row.quantity),
-    (_l("Label"), lambda row: row.label),
-    (_l("On the list"), lambda row: yes(row.carton_id)),
-    (_l("Account"), lambda row: row.shipment.account.legal_name if row.shipment else ""),
-    (_l("Store"), lambda row: row.store.number if row.store else ""),
-    (_l("New store"), lambda row: row.new_store.number if row.new_store else ""),
-    (_l("Who says so"), lambda row: row.get_reroute_authority_display()),
-    (_l("Trailer"), lambda row: str(row.arrival)),
-    (_l("Number on the trailer"), lambda row: row.arrival.trailer_number),
-    (_l("Carrier"), lambda row: row.arrival.carrier.name if row.arrival.carrier else ""),
-    (_l("Bill"), lambda row: row.shipment.bill_number if row.shipment else ""),
-    (_l("PRO"), lambda row: row.shipment.pro_number if row.shipment else ""),
-    (_l("Where found"), lambda row: row.get_where_found_display()),
-    (_l("Attributed to"), lambda row: row.get_attribution_display()),
-    (_l("Why"), lambda row: row.attribution_reason),
-    (_l("What happens with it"), lambda row: row.get_disposition_display()),
-    (_l("Units good"), lambda row: row.units_good),
-    (_l("Units hurt"), lambda row: row.units_hurt),
-    (_l("Photos"), lambda row: row.photo_count),
-    (_l("Note"), lambda row: row.note),
-    (_l("After release"), lambda row: yes(row.after_release)),
-    (_l("Found"), lambda row: row.found_at),
-    (_l("Logged"), lambda row: row.logged_at),
-    (_l("Logged by"), lambda row: str(row.logged_by)),
-    (_l("Matched with"), lambda row: str(row.matched or getattr(row, "matched_by", ""))),
-    (_l("How it was settled"), lambda row: row.settled_note),
+    (gettext_lazy("Piece"), str),
+    (gettext_lazy("State"), lambda row: row.get_state_display()),
+    (gettext_lazy("What is wrong"), lambda row: row.get_kind_display()),
+    (
+        gettext_lazy("Damage"),
+        lambda row: "; ".join(f"{history.code_words(code)} ({code['code']})" for code in row.codes),
+    ),
+    (gettext_lazy("Damaged too"), lambda row: yes(row.damaged_too)),
+    (gettext_lazy("How far it goes"), lambda row: row.get_extent_display()),
+    (gettext_lazy("Pieces"), lambda row: row.quantity),
+    (gettext_lazy("Label"), lambda row: row.label),
+    (gettext_lazy("On the list"), lambda row: yes(row.carton_id)),
+    (gettext_lazy("Account"), lambda row: row.shipment.account.legal_name if row.shipment else ""),
+    (gettext_lazy("Store"), lambda row: row.store.number if row.store else ""),
+    (gettext_lazy("New store"), lambda row: row.new_store.number if row.new_store else ""),
+    (gettext_lazy("Who says so"), lambda row: row.get_reroute_authority_display()),
+    (gettext_lazy("Trailer"), lambda row: str(row.arrival)),
+    (gettext_lazy("Number on the trailer"), lambda row: row.arrival.trailer_number),
+    (gettext_lazy("Carrier"), lambda row: row.arrival.carrier.name if row.arrival.carrier else ""),
+    (gettext_lazy("Bill"), lambda row: row.shipment.bill_number if row.shipment else ""),
+    (gettext_lazy("PRO"), lambda row: row.shipment.pro_number if row.shipment else ""),
+    (gettext_lazy("Where found"), lambda row: row.get_where_found_display()),
+    (gettext_lazy("Attributed to"), lambda row: row.get_attribution_display()),
+    (gettext_lazy("Why"), lambda row: row.attribution_reason),
+    (gettext_lazy("What happens with it"), lambda row: row.get_disposition_display()),
+    (gettext_lazy("Units good"), lambda row: row.units_good),
+    (gettext_lazy("Units hurt"), lambda row: row.units_hurt),
+    (gettext_lazy("Photos"), lambda row: row.photo_count),
+    (gettext_lazy("Note"), lambda row: row.note),
+    (gettext_lazy("After release"), lambda row: yes(row.after_release)),
+    (gettext_lazy("Found"), lambda row: row.found_at),
+    (gettext_lazy("Logged"), lambda row: row.logged_at),
+    (gettext_lazy("Logged by"), lambda row: str(row.logged_by)),
+    (gettext_lazy("Matched with"), lambda row: str(row.matched or getattr(row, "matched_by", ""))),
+    (gettext_lazy("How it was settled"), lambda row: row.settled_note),
 ]

@@ -3,7 +3,7 @@
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as _l
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
 from receiving import rules, search
@@ -11,13 +11,13 @@ from receiving.views.shared import at_site
 
 LONGEST = 100
 TITLES = {
-    "cartons": _l("Cartons"),
-    "pieces": _l("Pieces"),
-    "trailers": _l("Trailers"),
-    "bills": _l("Bills"),
-    "seals": _l("Seals"),
-    "sheets": _l("Exception sheets"),
-    "pallets": _l("Pallets"),
+    "cartons": gettext_lazy("Cartons"),
+    "pieces": gettext_lazy("Pieces"),
+    "trailers": gettext_lazy("Trailers"),
+    "bills": gettext_lazy("Bills"),
+    "seals": gettext_lazy("Seals"),
+    "sheets": gettext_lazy("Exception sheets"),
+    "pallets": gettext_lazy("Pallets"),
 }
 
 
