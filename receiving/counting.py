@@ -18,7 +18,7 @@ from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from receiving import clock, discrepancies, dock, evidence, identifiers, matching
+from receiving import clock, discrepancies, dock, evidence, identifiers, matching, queries
 from receiving.documents import manifest
 from receiving.documents.tables import Mark, UnreadableTable, read_table
 from receiving.enums import (
@@ -38,6 +38,8 @@ MAX_FILE_SCANS = 5_000
 TIME_HEADINGS = {"time", "at", "when", "timestamp", "date", "datetime", "scanned", "hora", "fecha", "fechahora"}
 COUNTABLE = (ArrivalState.UNLOADING, ArrivalState.COUNTED)
 WAITING = (ArrivalState.EXPECTED, ArrivalState.AT_DOOR)
+# What changed something: counted a carton or put it on a pallet.
+EFFECTIVE = (*COUNTING_RESULTS, ScanResult.PLACED)
 CHUNK = 500
 ATTEMPTS = 4
 
@@ -356,9 +358,7 @@ class Session:
     @cached_property
     def counted_blind(self):
         """{label: scan} of the labels of this call that were counted at this trailer without a list."""
-        scans = Scan.objects.filter(
-            arrival=self.arrival, result=ScanResult.BLIND, undoes__isnull=True, undone_by__isnull=True
-        ).select_related("actor")
+        scans = queries.live_scans(arrival=self.arrival, result=ScanResult.BLIND).select_related("actor")
         labels = list(dict.fromkeys(self.labels.values()))
         return {row.label: row for part in chunks(labels) for row in scans.filter(label__in=part)}
 
@@ -554,13 +554,7 @@ def tally(shipment, *, store, count, uuid, actor, at):
     if count == 0 or abs(count) > 100:
         raise Refused(_("Tally between 1 and 100 cartons at a time."), code="tally_out_of_range", field="count")
     with transaction.atomic():
-        so_far = TallyTap.objects.filter(shipment=shipment, store=store).aggregate(n=Sum("count"))["n"] or 0
-        if so_far + count < 0:
-            raise Refused(
-                _("%(less)s fewer cannot be: %(count)s are tallied so far.") % {"less": -count, "count": so_far},
-                code="tally_below_none",
-                field="count",
-            )
+        refuse_below_none(shipment, store, count)
         row = TallyTap.objects.create(shipment=shipment, store=store, count=count, uuid=uuid, actor=actor, at=at)
         dock.tell(
             shipment.arrival,
@@ -573,16 +567,30 @@ def tally(shipment, *, store, count, uuid, actor, at):
     return row
 
 
+def refuse_below_none(shipment, store, count):
+    so_far = TallyTap.objects.filter(shipment=shipment, store=store).aggregate(n=Sum("count"))["n"] or 0
+    if so_far + count < 0:
+        raise Refused(
+            _("%(less)s fewer cannot be: %(count)s are tallied so far.") % {"less": -count, "count": so_far},
+            code="tally_below_none",
+            field="count",
+        )
+
+
 # --- taking back ------------------------------------------------------------------------------------------------------
 
 
 def undo_last(arrival, *, uuid, actor, at):
     """Take back the person's own last count at this trailer: a reversing row, the carton one less."""
     refuse_unless_counting(arrival)
-    mine = {"actor": actor, "undoes__isnull": True, "undone_by__isnull": True}
-    scans = effective().filter(seen_at=arrival, **mine).exclude(how=ScanHow.LOG)
+    scans = queries.live_scans(seen_at=arrival, actor=actor, result__in=EFFECTIVE).exclude(how=ScanHow.LOG)
     row = scans.select_related("carton", "arrival__site", "shipment").order_by("-pk").first()
-    taps = TallyTap.objects.filter(shipment__arrival=arrival, **mine).select_related("shipment__arrival__site", "store")
+    taps = TallyTap.objects.filter(
+        shipment__in=[bill.pk for bill in arrival.shipments.all()],
+        actor=actor,
+        undoes__isnull=True,
+        undone_by__isnull=True,
+    ).select_related("shipment__arrival__site", "store")
     tap = taps.order_by("-pk").first()
     if row is None and tap is None:
         raise Refused(_("You have counted nothing here that could be taken back."), code="nothing_to_undo")
@@ -593,11 +601,6 @@ def undo_last(arrival, *, uuid, actor, at):
             return undo_tap(tap, uuid=uuid, actor=actor, at=at)
     except IntegrityError as error:
         raise ChangedMeanwhile(_("That was taken back already. Reload the page.")) from error
-
-
-def effective():
-    """Scans that changed something: counted a carton or put it on a pallet."""
-    return Scan.objects.filter(result__in=[*COUNTING_RESULTS, ScanResult.PLACED])
 
 
 def undo_scan(row, *, uuid, actor, at):
@@ -633,9 +636,9 @@ def undo_scan(row, *, uuid, actor, at):
 def uncount(carton, row):
     """The carton as it stood before `row`, by the scans that are left."""
     less = 1 if row.result in COUNTING_RESULTS else 0
-    if less and carton.received <= 1:
+    if less:
         refuse_logged(carton)
-    left = list(effective().filter(carton=carton, undoes__isnull=True, undone_by__isnull=True).order_by("-pk"))
+    left = list(queries.live_scans(carton=carton, result__in=EFFECTIVE).order_by("-pk"))
     counted = next((scan for scan in left if scan.result in COUNTING_RESULTS), None)
     receipt = {
         "pallet_id": next((scan.pallet_id for scan in left if scan.pallet_id), None),
@@ -648,7 +651,11 @@ def uncount(carton, row):
 
 
 def refuse_logged(carton):
-    hurt = Discrepancy.objects.live().filter(carton=carton, kind__in=[Kind.DAMAGED, Kind.REROUTED]).first()
+    hurt = (
+        Discrepancy.objects.live()
+        .filter(carton=carton, kind__in=[Kind.DAMAGED, Kind.REROUTED], quantity__gte=carton.received)
+        .first()
+    )
     if hurt:
         raise Refused(
             _("Carton %(label)s is logged as %(piece)s: it is here. Void that piece first.")
@@ -658,6 +665,7 @@ def refuse_logged(carton):
 
 
 def undo_tap(row, *, uuid, actor, at):
+    refuse_below_none(row.shipment, row.store, -row.count)
     back = TallyTap.objects.create(
         shipment=row.shipment, store=row.store, count=-row.count, undoes=row, uuid=uuid, actor=actor, at=at
     )

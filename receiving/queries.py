@@ -7,6 +7,7 @@ from itertools import takewhile
 
 from django.db import connection
 from django.db.models import Count, Exists, F, Model, OuterRef, Prefetch, Q, Sum
+from django.db.models.functions import Coalesce
 
 from receiving.enums import COUNTING_RESULTS, OPEN_STATES, ArrivalState, DiscrepancyState, Kind, PiecesUnit
 from receiving.models import (
@@ -87,15 +88,8 @@ class SquaringFacts:
         self.tallies = defaultdict(lambda: defaultdict(int))
         for row in TallyTap.objects.filter(shipment__in=ids).values("shipment", "store").annotate(n=Sum("count")):
             self.tallies[row["shipment"]][row["store"]] += row["n"]
-        self.blind = self.count(
-            Scan.objects.filter(
-                shipment__in=ids,
-                carton__isnull=True,
-                undoes__isnull=True,
-                undone_by__isnull=True,
-                result__in=COUNTING_RESULTS,
-            )
-        )
+        trailers = {shipment.arrival_id for shipment in shipments}
+        self.blind = self.count(blind_scans(trailers).filter(shipment__in=ids))
         self.refused = {
             row["shipment"]: row["n"]
             for row in Refusal.objects.filter(shipment__in=ids).values("shipment").annotate(n=Sum("pieces"))
@@ -130,7 +124,7 @@ class SquaringFacts:
         listed = self.cartons[key]
         unlabelled = pieces[Kind.DAMAGED] + pieces[Kind.REROUTED]
         over = pieces[Kind.OVER]
-        if listed and not self.tallies[key]:
+        if listed and not self.is_tallied(key):
             # A hurt piece that is no carton of the list stands as over until somebody says which carton it is.
             over += unlabelled
         else:
@@ -153,11 +147,21 @@ class SquaringFacts:
         if not listed:
             yield Bucket(expected=billed, counted=self.blind.get(key, 0) + sum(tallies.values()))
             return
+        # Found pieces of a short that names no store: they are some of those the list still waits for.
+        loose = tallies.get(None, 0)
         for store, (expected, received) in listed.items():
-            yield Bucket(expected=expected, counted=received + tallies.get(store, 0))
+            counted = received + tallies.get(store, 0)
+            placed = min(loose, max(0, expected - counted))
+            loose -= placed
+            yield Bucket(expected=expected, counted=counted + placed)
+        yield Bucket(expected=0, counted=loose)
         for store, count in tallies.items():
-            if store not in listed:
+            if store not in listed and store is not None:
                 yield Bucket(expected=0, counted=count)
+
+    def is_tallied(self, key):
+        """Whether a listed bill is counted store by store; found pieces without a store make no tally of it."""
+        return any(store is not None for store in self.tallies[key])
 
 
 def with_work(arrivals):
@@ -264,10 +268,14 @@ def missing_by_store(shipment):
         .annotate(n=Sum("quantity"))
     )
     stores = Store.objects.in_bulk(facts.cartons[shipment.pk])
+    loose = facts.tallies[shipment.pk].get(None, 0) + declared.get(None, 0)
     for store, (expected, received) in facts.cartons[shipment.pk].items():
         counted = received + facts.tallies[shipment.pk].get(store, 0)
-        if (missing := expected - counted - declared.get(store, 0)) > 0:
-            yield stores[store], missing
+        missing = max(0, expected - counted - declared.get(store, 0))
+        placed = min(loose, missing)
+        loose -= placed
+        if missing > placed:
+            yield stores[store], missing - placed
 
 
 def missing_cartons(shipment):
@@ -393,20 +401,22 @@ def running_count(arrival):
         expected, counted = expected + (listed or pieces), counted + there
         missing += max(0, (listed or pieces) - there - gone)
     if any(listed is None for _pieces, listed, _there, _gone in bills):
-        blind = blind_scans(arrival).values("label").distinct().count()
+        blind = blind_scans([arrival.pk]).values("label").distinct().count()
         counted, missing = counted + blind, max(0, missing - blind)
     return Running(expected, counted, missing)
 
 
-def blind_scans(arrival):
-    """Scans of a trailer that count without a carton and were not taken back."""
-    return Scan.objects.filter(
-        arrival=arrival,
-        carton__isnull=True,
-        undoes__isnull=True,
-        undone_by__isnull=True,
-        result__in=COUNTING_RESULTS,
-    )
+def live_scans(**where):
+    """Scans that take nothing back and were not taken back.
+
+    Worded so that SQLite keeps to the index for `where`: it believes that hardly any scan has no `undoes`.
+    """
+    return Scan.objects.alias(takes_back=Coalesce("undoes_id", 0)).filter(takes_back=0, undone_by__isnull=True, **where)
+
+
+def blind_scans(arrivals):
+    """Live scans of these trailers that count without a carton."""
+    return live_scans(arrival__in=arrivals, carton__isnull=True, result__in=COUNTING_RESULTS)
 
 
 def arrival_numbered(site, number):
