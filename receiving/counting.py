@@ -14,6 +14,7 @@ from uuid import UUID, uuid4, uuid5
 
 from django.db import IntegrityError, connection, transaction
 from django.db.models import Exists, F, OuterRef, Sum
+from django.db.models.functions import Coalesce
 from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
@@ -585,31 +586,34 @@ def undo_last(arrival, *, uuid, actor, at):
     refuse_unless_counting(arrival)
     scans = queries.live_scans(seen_at=arrival, actor=actor, result__in=EFFECTIVE).exclude(how=ScanHow.LOG)
     row = scans.select_related("carton", "arrival__site", "shipment").order_by("-pk").first()
-    taps = TallyTap.objects.filter(
-        shipment__in=[bill.pk for bill in arrival.shipments.all()],
-        actor=actor,
-        undoes__isnull=True,
-        undone_by__isnull=True,
-    ).select_related("shipment__arrival__site", "store")
+    taps = TallyTap.objects.alias(takes_back=Coalesce("undoes_id", 0)).filter(
+        shipment__in=[bill.pk for bill in arrival.shipments.all()], actor=actor, takes_back=0, undone_by__isnull=True
+    )
+    taps = taps.select_related("shipment__arrival__site", "store")
     tap = taps.order_by("-pk").first()
     if row is None and tap is None:
         raise Refused(_("You have counted nothing here that could be taken back."), code="nothing_to_undo")
     try:
         with transaction.atomic():
             if tap is None or (row and row.at >= tap.at):
+                refuse_left(row)
                 return undo_scan(row, uuid=uuid, actor=actor, at=at)
             return undo_tap(tap, uuid=uuid, actor=actor, at=at)
     except IntegrityError as error:
         raise ChangedMeanwhile(_("That was taken back already. Reload the page.")) from error
 
 
-def undo_scan(row, *, uuid, actor, at):
+def refuse_left(row):
     if row.arrival.state not in COUNTING_STATES:
         raise Refused(
             _("Carton %(label)s was credited to trailer %(trailer)s, which is %(state)s now. It stays counted.")
             % {"label": row.label, "trailer": row.arrival.trailer_number, "state": row.arrival.get_state_display()},
             code="trailer_closed",
         )
+
+
+def undo_scan(row, *, uuid, actor, at):
+    """Take one scan back: a reversing row, and the carton as it stood before."""
     # Counted without a list that came later: the list's carton took the count over.
     carton = row.carton or Carton.objects.filter(shipment=row.shipment_id, label=row.label).first()
     back = Scan.objects.create(

@@ -27,7 +27,7 @@ from receiving.enums import (
     StopCard,
     WhereFound,
 )
-from receiving.models import Carton, Counter, DamageCode, Discrepancy, DiscrepancyVersion, Finding, Scan
+from receiving.models import Carton, Counter, DamageCode, Discrepancy, DiscrepancyVersion, Finding
 from receiving.refusals import ChangedMeanwhile, Refused
 
 FACTS = (
@@ -475,7 +475,7 @@ def uncount(piece, *, actor, at):
 
     if Discrepancy.objects.live().filter(carton=piece.carton_id).exclude(kind=Kind.SHORT).exists():
         return
-    rows = Scan.objects.filter(carton=piece.carton_id, undoes__isnull=True, undone_by__isnull=True)
+    rows = queries.live_scans(carton=piece.carton_id)
     if rows.exclude(how=ScanHow.LOG).exists():
         return
     for row in rows.select_related("carton", "arrival__site"):

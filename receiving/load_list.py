@@ -14,7 +14,7 @@ from django.db import IntegrityError, connection, transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from receiving import evidence
+from receiving import evidence, queries
 from receiving.documents import manifest
 from receiving.documents.manifest import BadRow, Line, Manifest, Stores
 from receiving.documents.tables import MAX_BYTES, Table, UnreadableTable, read_table
@@ -471,13 +471,7 @@ def logged_as_over(shipment, labels):
 
 def blind_scans(shipment):
     """{label: scan} of what was counted before there was a list, taken-back scans left out."""
-    scans = Scan.objects.filter(
-        shipment=shipment,
-        carton__isnull=True,
-        result=ScanResult.BLIND,
-        undoes__isnull=True,
-        undone_by__isnull=True,
-    )
+    scans = queries.blind_scans([shipment.arrival_id]).filter(shipment=shipment, result=ScanResult.BLIND)
     return {scan.label: scan for scan in scans.order_by("-at", "-pk")}
 
 

@@ -482,3 +482,18 @@ def test_the_statements_of_a_batch_hardly_depend_on_its_size(trailer, site, alic
     inserts = [query for query in queries_made if "INSERT INTO" in query["sql"]]
     assert len(queries_made) - len(inserts) < 12
     assert square(large).received == 400
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="it is SQLite that takes the wrong index")
+def test_live_scans_are_found_without_walking_through_all_scans(trailer, alice):
+    wanted = {
+        "scan_seen_at_actor": queries.live_scans(seen_at=trailer, actor=alice).order_by("-pk")[:1],
+        "scan_arrival_label": queries.live_scans(arrival=trailer, label__in=["A"]),
+        "receiving_scan_arrival": queries.blind_scans([trailer.pk]),
+        "receiving_scan_carton": queries.live_scans(carton=1),
+    }
+    for index, scans in wanted.items():
+        first = scans.explain().splitlines()[0]
+        assert f"SEARCH receiving_scan USING INDEX {index}" in first or (
+            "arrival" in index and "INDEX scan_arrival_label (arrival_id" in first
+        ), first
