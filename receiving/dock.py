@@ -154,10 +154,13 @@ def words(moment):
     return date_format(timezone.localtime(moment), "D j M Y, H:i")
 
 
-def advance(arrival, *, to, moment, actor, at, happened_at=None, note="", also=None):
-    """The one door of a trailer's state. `also` are facts set in the same UPDATE."""
+def advance(arrival, *, to, moment, actor, at, since=None, happened_at=None, note="", also=None):
+    """The one door of a trailer's state. `also` are facts set in the same UPDATE.
+
+    since -- the only state this step starts from, where another step leads to `to` as well
+    """
     was = arrival.state
-    if to not in ARRIVAL_MOVES[was]:
+    if to not in ARRIVAL_MOVES[was] or was != (since or was):
         raise IllegalStep(arrival, to)
     refuse_impossible(arrival, happened_at, at)
     values = {"state": to, **(also or {})}
@@ -487,6 +490,7 @@ def start_unloading(arrival, *, actor, at, happened_at=None):
     when = happened_at or at
     return advance(
         arrival,
+        since=ArrivalState.AT_DOOR,
         to=ArrivalState.UNLOADING,
         moment=MomentKind.UNLOADING_STARTED,
         actor=actor,
@@ -548,6 +552,7 @@ def resume(arrival, *, actor, at, happened_at=None, note=""):
         )
     return advance(
         arrival,
+        since=ArrivalState.PAUSED,
         to=ArrivalState.UNLOADING,
         moment=MomentKind.RESUMED,
         actor=actor,
@@ -560,6 +565,7 @@ def resume(arrival, *, actor, at, happened_at=None, note=""):
 def end_count(arrival, *, actor, at, happened_at=None):
     return advance(
         arrival,
+        since=ArrivalState.UNLOADING,
         to=ArrivalState.COUNTED,
         moment=MomentKind.COUNTED,
         actor=actor,
@@ -570,7 +576,15 @@ def end_count(arrival, *, actor, at, happened_at=None):
 
 
 def back_to_unloading(arrival, *, actor, at, note=""):
-    return advance(arrival, to=ArrivalState.UNLOADING, moment=MomentKind.COUNT_REOPENED, actor=actor, at=at, note=note)
+    return advance(
+        arrival,
+        since=ArrivalState.COUNTED,
+        to=ArrivalState.UNLOADING,
+        moment=MomentKind.COUNT_REOPENED,
+        actor=actor,
+        at=at,
+        note=note,
+    )
 
 
 def refuse_whole(arrival, *, reason, actor, at):

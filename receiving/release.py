@@ -58,6 +58,11 @@ def bill_needs(shipment, squared):
         yield _(
             "Bill %(bill)s: %(count)s pieces are counted and also declared short or refused. Correct one of them."
         ) % (bill | {"count": squared.contradiction})
+    if squared.good < 0:
+        yield (
+            _("Bill %(bill)s: more pieces are logged damaged or rerouted than were counted. Count them, or void one.")
+            % bill
+        )
     if squared.difference and not shipment.difference_note:
         yield _("Bill %(bill)s and its load list differ by %(count)s: say why.") % (
             bill | {"count": f"{squared.difference:+d}"}
@@ -76,9 +81,10 @@ def declare_missing(shipment, *, seen, actor, at):
             _("%(missing)s pieces are missing now, not %(seen)s. Reload the page and look again.")
             % {"missing": missing, "seen": seen}
         )
-    if not facts.cartons[shipment.pk] or facts.refused.get(shipment.pk):
+    unplaced = facts.refused.get(shipment.pk) or facts.tallies[shipment.pk].get(None)
+    if not facts.cartons[shipment.pk] or unplaced:
         return discrepancies.declare_short(shipment, quantity=missing, actor=actor, at=at)
-    if not facts.tallies[shipment.pk]:
+    if not facts.is_tallied(shipment.pk):
         cartons = queries.missing_cartons(shipment)
         return discrepancies.declare_short(shipment, cartons=cartons, actor=actor, at=at)
     with transaction.atomic():
@@ -212,7 +218,15 @@ def reopen(arrival, *, reason, actor, at):
     """Back to counted; the signed sheet stays readable and is superseded by the next one."""
     if not reason.strip():
         raise Refused(_("Say why the trailer is reopened."), code="reason_missing", field="reason")
-    return dock.advance(arrival, to=ArrivalState.COUNTED, moment=MomentKind.REOPENED, actor=actor, at=at, note=reason)
+    return dock.advance(
+        arrival,
+        since=ArrivalState.RELEASED,
+        to=ArrivalState.COUNTED,
+        moment=MomentKind.REOPENED,
+        actor=actor,
+        at=at,
+        note=reason,
+    )
 
 
 def send(row, *, uuid, to, actor, at):
