@@ -51,18 +51,18 @@ class PieceFilterForm(forms.Form):
     site = None
 
     def clean_trailer(self):
-        """The visits of the trailer, as a queryset of ids, or None."""
+        """The ids of the trailer's visits, or None."""
         asked = self.cleaned_data["trailer"]
         if not asked:
             return None
         visits = search.visits(asked, sites=[self.site])
-        if not visits.exists():
+        if not visits:
             raise ValidationError(
                 _("No trailer “%(asked)s” has been here. Use its number on the doors or the one painted on it."),
                 code="unknown",
                 params={"asked": asked},
             )
-        return visits.values("pk")
+        return visits
 
     def clean_store(self):
         """The ids of the stores with that number, one per account at most, or None."""
@@ -170,9 +170,10 @@ class PieceFilter(django_filters.FilterSet):
     def along(self):
         return self.narrowed(name for name in self.used if name in self.INDEXED)
 
-    def of(self, *, kind, state):
-        """The rows as if `kind` and `state` had been chosen."""
-        return self.narrowed(set(self.used) - {"kind", "state"}).filter(kind=kind, state=state)
+    @property
+    def of_all_kinds(self):
+        """The rows as if neither kind nor state had been chosen."""
+        return self.narrowed(set(self.used) - {"kind", "state"})
 
     def edge(self, most):
         """The moment of the `most`-th newest piece among those the indexed filters leave, kind and state aside."""

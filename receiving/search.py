@@ -62,13 +62,12 @@ def find(text, *, sites):
 
 
 def visits(text, *, sites):
-    """Trailers by our number (412, T-412) or the one painted on them, as one queryset."""
-    reading = Reading(text)
+    """The ids of trailers by our number (412, T-412) or the one painted on them, each looked up by its own index."""
     arrivals = Arrival.objects.filter(site__in=sites)
-    numbers = Q(pk__in=arrivals.of_trailer(text).values("pk"))
-    if (ours := reading.our("T")) is not None:
-        numbers |= Q(pk__in=arrivals.filter(number=ours).values("pk"))
-    return Arrival.objects.filter(numbers)
+    found = set(arrivals.of_trailer(text).values_list("pk", flat=True))
+    if (ours := Reading(text).our("T")) is not None:
+        found.update(arrivals.filter(number=ours).values_list("pk", flat=True))
+    return sorted(found)
 
 
 class Reading:

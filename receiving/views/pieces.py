@@ -110,11 +110,13 @@ def counts(request, chosen, query):
 
 def pair_counts(chosen):
     """({(kind, state): pieces, at most COUNTED}, the moment the count ends at if it leaves out older pieces)."""
+    if "trailer" in chosen.used:
+        return queries.counts_by_kind_and_state(chosen.of_all_kinds), None
     pairs = list(product(Kind.values, DiscrepancyState.values))
-    lists = [chosen.of(kind=kind, state=state) for kind, state in pairs]
-    edge = chosen.edge(paging.STRIDES[-1]) if chosen.is_sparse else None
-    if edge:
-        lists = [rows.filter(found_at__gte=edge) for rows in lists]
+    rows = chosen.of_all_kinds.order_by("-found_at", "-pk")
+    if edge := chosen.edge(paging.STRIDES[-1]) if chosen.is_sparse else None:
+        rows = rows.filter(found_at__gte=edge)
+    lists = [rows.filter(kind=kind, state=state) for kind, state in pairs]
     return dict(zip(pairs, queries.capped_counts(lists, COUNTED), strict=True)), edge
 
 
@@ -134,7 +136,8 @@ def pieces_export(request, suffix):
     name = f"{request.site.code}-pieces-{clock.site_day(timezone.now(), request.site.time_zone)}.{suffix}"
     if suffix == "csv":
         return csv_file(request, chosen, name)
-    if queries.capped_counts([chosen.rows], WORKBOOK_ROWS + 1)[0] > WORKBOOK_ROWS:
+    found = chosen.rows.order_by("-found_at", "-pk")
+    if queries.capped_counts([found], WORKBOOK_ROWS + 1)[0] > WORKBOOK_ROWS:
         sentence = _("More than %(most)s pieces match, too many for one workbook. Take the CSV, or narrow the filter.")
         sentence %= {"most": number_format(WORKBOOK_ROWS, force_grouping=True)}
         if wants_json(request):

@@ -73,6 +73,14 @@ def test_the_newest_page_is_full_though_one_comes_to_it_from_below(arrival, alic
     assert (newest.ids, newest.newer) == (ids[:3], None)
 
 
+def test_an_empty_stretch_can_be_left_the_way_one_came(arrival, alice):
+    """The key's own row is not lost when nothing stands beyond it."""
+    ids = logged(arrival, alice, 4)
+    empty = paging.page(Discrepancy.objects.all(), older=key_of(ids[-1]), size=2)
+    assert empty.ids == []
+    assert paging.page(Discrepancy.objects.all(), newer=empty.newer, size=2).ids == ids[2:]
+
+
 def test_rare_matches_are_all_found_by_looking_further(arrival, alice, monkeypatch):
     monkeypatch.setattr(paging, "STRIDES", (2, 3))
     ids = logged(arrival, alice, 24)
