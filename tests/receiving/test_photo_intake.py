@@ -40,12 +40,13 @@ def page(request, site, number):
 urlpatterns = [
     path("", include("django.contrib.auth.urls")),
     path("", page, name="home"),
+    path("language/", page, name="language"),
     path("<site:site>/trailers/<int:number>/", page, name="trailer"),
     path("<site:site>/trailers/<int:number>/photos/", views.upload, name="photo_upload"),
     path("<site:site>/photos/<uuid:uuid>/original", views.original, name="photo_original"),
     path("<site:site>/photos/<uuid:uuid>/viewing", views.viewing, name="photo_viewing"),
     path("<site:site>/photos/<uuid:uuid>/thumbnail", views.thumbnail, name="photo_thumbnail"),
-    *(path(f"<site:site>/{name}/", page, name=name) for name in ("doors", "log", "pieces", "setup")),
+    *(path(f"<site:site>/{name}/", page, name=name) for name in ("doors", "log", "pieces", "setup", "search")),
 ]
 pytestmark = [pytest.mark.django_db, pytest.mark.urls(__name__)]
 JPEG = saved(grained(), "JPEG")
