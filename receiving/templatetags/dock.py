@@ -1,6 +1,7 @@
 """Small words for templates; built in, so no template loads it."""
 
 import uuid
+from functools import cache
 
 from django import template
 from django.templatetags.static import static
@@ -69,12 +70,17 @@ def get(mapping, key):
 BADGE_ICONS = {"ok": "done", "next": "half", "wait": "pause", "stop": "stop", "quiet": "dot"}
 
 
+@cache
+def drawings():
+    return static("vendor/icons/icons.svg")
+
+
 @register.simple_tag
 def icon(name):
     """A drawing beside a word, never instead of it."""
     return format_html(
         '<svg class="icon" aria-hidden="true" focusable="false"><use href="{}#{}"></use></svg>',
-        static("vendor/icons/icons.svg"),
+        drawings(),
         name,
     )
 
