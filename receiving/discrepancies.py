@@ -854,3 +854,9 @@ def check_match(over, short):
             _("The labels differ: %(over)s and %(short)s.") % {"over": over.label or "-", "short": short.label or "-"},
             code="labels_differ",
         )
+    if over.quantity != short.quantity:
+        raise Refused(
+            _("%(over)s is %(found)s pieces, %(short)s %(missing)s. Correct the number of pieces first.")
+            % {"over": over, "found": over.quantity, "short": short, "missing": short.quantity},
+            code="quantities_differ",
+        )
