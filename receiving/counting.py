@@ -113,10 +113,20 @@ def scan(arrival, *, reads, pallet=None, shipment=None, how=ScanHow.SCANNER, tol
     for attempt in range(1, ATTEMPTS + 1):
         try:
             with transaction.atomic():
+                hold(arrival)
                 return session.run(told or {}, look_back=attempt > 1 or len(session.reads) > 1)
         except (SomebodyWasFirst, IntegrityError):
             if attempt == ATTEMPTS:
                 raise
+
+
+def hold(arrival):
+    """Keep a release from passing between the look at the trailer and its count; SQLite has one writer anyway."""
+    if connection.features.has_select_for_update:
+        evidence.lock_head(arrival.site)
+        arrival.refresh_from_db(fields=["state", "released_at"])
+        if arrival.state != ArrivalState.RELEASED:
+            refuse_unless_counting(arrival)
 
 
 def refuse_unless_counting(arrival):

@@ -168,11 +168,10 @@ def release(arrival, *, uuid, facts, actor, at):
     check_signature(facts)
     if facts["outcome"] == SignOutcome.AT_PICKUP and not arrival.dropped:
         raise Refused(_("Only a dropped trailer is signed when it is fetched."), code="not_dropped", field="outcome")
-    if facts["outcome"] == SignOutcome.CLEAN and not queries.trailer_squaring(arrival).is_clean:
-        raise NotReleasable(_("There are exceptions on this trailer: the driver has to sign."), code="not_clean")
-    if needs := what_release_needs(arrival):
-        raise NotReleasable(" ".join(needs), code="not_releasable")
     with transaction.atomic():
+        # Nobody counts at this site between the judgement and the sheet: scans wait for the same lock.
+        evidence.lock_head(arrival.site)
+        refuse_unfinished(arrival, facts["outcome"])
         arrival = dock.advance(
             arrival,
             to=ArrivalState.RELEASED,
@@ -182,6 +181,13 @@ def release(arrival, *, uuid, facts, actor, at):
             also={"released_at": at},
         )
         return freeze(arrival, uuid=uuid, facts=facts, actor=actor, at=at)
+
+
+def refuse_unfinished(arrival, outcome):
+    if outcome == SignOutcome.CLEAN and not queries.trailer_squaring(arrival).is_clean:
+        raise NotReleasable(_("There are exceptions on this trailer: the driver has to sign."), code="not_clean")
+    if needs := what_release_needs(arrival):
+        raise NotReleasable(" ".join(needs), code="not_releasable")
 
 
 def release_clean(arrival, *, uuid, device, actor, at):

@@ -1,17 +1,19 @@
 """The words for the receipt, what stands in the way, the frozen sheet and what follows it."""
 
 import json
+import threading
 import uuid
 from io import BytesIO
 
 import pytest
 from django.core import mail
 from django.core.files.storage import default_storage
+from django.db import connection, transaction
 from pypdf import PdfReader
 
-from receiving import discrepancies, dock, evidence, queries, release, sheet
+from receiving import counting, discrepancies, dock, evidence, queries, release, sheet
 from receiving.enums import ArrivalState, Kind, SignOutcome
-from receiving.models import Carton, ExceptionSheet, Moment
+from receiving.models import Arrival, Carton, ExceptionSheet, Moment
 from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.verification import verify
 from tests.builders import NOON, make_arrival, make_cartons, make_person, make_site
@@ -222,3 +224,27 @@ def test_without_a_list_the_rest_is_declared_as_a_number(site, alice):
     arrival = make_arrival(site, actor=alice, state=ArrivalState.COUNTED, pieces=10)
     (row,) = release.declare_missing(arrival.shipments.get(), seen=10, actor=alice, at=NOON)
     assert (row.kind, row.quantity, row.label) == (Kind.SHORT, 10, "")
+
+
+@pytest.mark.skipif("connection.vendor != 'postgresql'", reason="SQLite has one writer")
+@pytest.mark.django_db(transaction=True)
+def test_a_scan_that_waited_for_a_release_counts_nothing(site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.COUNTED, pieces=1)
+    (carton,) = make_cartons(arrival.shipments.get(), 1)
+    found = []
+
+    def scan():
+        (answer,) = counting.scan(arrival, reads=[counting.Read(carton.label)], actor=alice, at=NOON)
+        found.append(answer.counts)
+        connection.close()
+
+    with transaction.atomic():
+        evidence.lock_head(site)
+        waiting = threading.Thread(target=scan)
+        waiting.start()
+        waiting.join(0.3)
+        Arrival.objects.filter(pk=arrival.pk).update(state=ArrivalState.RELEASED, released_at=NOON)
+    waiting.join()
+    assert found == [False]
+    carton.refresh_from_db()
+    assert carton.received == 0
