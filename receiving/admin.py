@@ -6,6 +6,7 @@ A change of something that belongs to a site, or to all of them, is an event in 
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
 from django.contrib.auth.models import Group
+from django.db import transaction
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
@@ -107,6 +108,13 @@ class PersonAdmin(Told, UserAdmin):
         (_("First password"), {"fields": ("password1", "password2")}),
     )
     readonly_fields = ("last_login", "date_joined")
+
+    def user_change_password(self, request, id, form_url=""):
+        with transaction.atomic():
+            answer = super().user_change_password(request, id, form_url)
+            if request.method == "POST" and answer.status_code == 302:
+                tell(request, self.get_object(request, id), "password_reset")
+        return answer
 
 
 @admin.register(Membership)

@@ -1,6 +1,7 @@
 """The person's language and where the request came from, for the length of one request."""
 
 from django.utils import timezone, translation
+from django.utils.cache import patch_cache_control
 
 from receiving import evidence
 
@@ -15,7 +16,11 @@ class PersonMiddleware:
             translation.activate(request.user.language)
             request.LANGUAGE_CODE = request.user.language
         try:
-            return self.get_response(request)
+            answer = self.get_response(request)
+            if request.user.is_authenticated and not answer.has_header("Cache-Control"):
+                # A shared phone: after signing out nothing of the last person is shown again.
+                patch_cache_control(answer, private=True, no_cache=True)
+            return answer
         finally:
             evidence.source.reset(token)
             timezone.deactivate()

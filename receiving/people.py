@@ -6,6 +6,7 @@ manager's business alone, and so is the password of anybody who reaches beyond t
 
 import secrets
 
+import axes.utils
 from django.conf import settings
 from django.contrib.auth.validators import UnicodeUsernameValidator
 from django.core.exceptions import ValidationError
@@ -188,6 +189,7 @@ def reset_password(person, *, site, actor, at):
     with transaction.atomic():
         Person.objects.filter(pk=person.pk).update(password=person.password)
         tell("person.password_reset", person, site=site, actor=actor, at=at)
+        axes.utils.reset(username=person.username)
     return password
 
 

@@ -3,7 +3,6 @@
 The only writer of ExceptionSheet and SheetDelivery.
 """
 
-from email.utils import make_msgid
 from pathlib import PurePosixPath
 
 from django.core.files.base import ContentFile
@@ -236,36 +235,40 @@ def reopen(arrival, *, reason, actor, at):
 
 
 def send(row, *, uuid, to, actor, at):
-    """E-mail the sheet, attached. What was sent to whom is kept."""
+    """E-mail the sheet, attached; what was sent to whom is kept. Call it outside any transaction.
+
+    A mail server may take its time, and nobody at the dock can write while a transaction is open. A repeat of `uuid`
+    sends nothing. Refused when the mail server does not take the message.
+    """
+    if sent := SheetDelivery.objects.filter(uuid=uuid).first():
+        return sent
     message = EmailMessage(
         subject=_("Exception sheet %(sheet)s, trailer %(trailer)s")
         % {"sheet": row, "trailer": row.content["trailer"]["number"]},
         body=_("Attached is exception sheet %(sheet)s of %(site)s.\n\n%(notation)s\n\nSHA-256 of the file: %(hash)s\n")
         % {"sheet": row, "site": row.content["site"]["name"], "notation": row.notation, "hash": row.pdf_sha256},
         to=[to],
-        headers={"Message-ID": make_msgid(domain="dock.invalid")},
+        headers={"Message-ID": f"<{uuid}@dock.invalid>"},
     )
     message.attach(f"{row}.pdf", pdf_bytes(row), "application/pdf")
-    with transaction.atomic():
-        delivery = delivered(
-            row,
-            uuid=uuid,
-            way=DeliveryWay.EMAIL,
-            to=to,
-            message_id=message.extra_headers["Message-ID"],
-            actor=actor,
-            at=at,
-        )
-        try:
-            message.send()
-        except OSError as error:
-            raise Refused(
-                _("The mail server did not take the message to %(to)s (%(why)s). Print the sheet, or try again.")
-                % {"to": to, "why": error},
-                code="mail_refused",
-                field="to",
-            ) from error
-    return delivery
+    try:
+        message.send()
+    except OSError as error:
+        raise Refused(
+            _("The mail server did not take the message to %(to)s (%(why)s). Print the sheet, or try again.")
+            % {"to": to, "why": error},
+            code="mail_refused",
+            field="to",
+        ) from error
+    return delivered(
+        row,
+        uuid=uuid,
+        way=DeliveryWay.EMAIL,
+        to=to,
+        message_id=message.extra_headers["Message-ID"],
+        actor=actor,
+        at=at,
+    )
 
 
 def delivered(row, *, uuid, way, actor, at, to="", message_id=""):

@@ -66,3 +66,4 @@ class ReleaseForm(SignForm):
 
 class SendForm(forms.Form):
     to = forms.EmailField(label=_("E-mail to"))
+    uuid = forms.UUIDField(widget=forms.HiddenInput)

@@ -283,14 +283,16 @@ def sheet_pdf(request, number):
 
 @require_POST
 @at_site(rules.DECIDE)
-@once
 def sheet_send(request, number):
+    """Not under `once`: its transaction would stay open while a mail server thinks."""
     row = sheet_or_404(request, number)
     form = SendForm(request.POST)
     status = 422
     if form.is_valid():
         try:
-            release.send(row, uuid=request.uuid, to=form.cleaned_data["to"], actor=request.user, at=timezone.now())
+            release.send(
+                row, uuid=form.cleaned_data["uuid"], to=form.cleaned_data["to"], actor=request.user, at=timezone.now()
+            )
             messages.success(request, _("Sent to %(to)s.") % {"to": form.cleaned_data["to"]})
             return done(request, row.get_absolute_url())
         except Refused as why:

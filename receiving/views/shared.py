@@ -5,14 +5,14 @@ import uuid
 from functools import wraps
 
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from receiving import clock, evidence, queries, rules
-from receiving.models import Submission
+from receiving.models import Recorded, Submission
 from receiving.refusals import Refused
 
 
@@ -97,9 +97,22 @@ def once(view):
                     return answer
             except SameUuid:
                 continue
-        raise AssertionError("a submission cannot be lost twice")
+            except IntegrityError:
+                if not is_taken(request.uuid):
+                    raise
+        return uuid_reused(request)
 
     return wrapped
+
+
+def is_taken(number):
+    """Whether some record carries this UUID already."""
+    return any(model.objects.filter(uuid=number).exists() for model in Recorded.__subclasses__())
+
+
+def uuid_reused(request):
+    message = _("Something else was already sent under this number. Reload the page and send it again.")
+    return problem(request, 409, "uuid_reused", message)
 
 
 class SameUuid(Exception):
@@ -124,12 +137,7 @@ def remember(request, answer, digest):
 
 def replay(request, earlier, digest):
     if earlier.digest != digest or earlier.person_id != request.user.pk:
-        return problem(
-            request,
-            409,
-            "uuid_reused",
-            _("Something else was already sent under this number. Reload the page and send it again."),
-        )
+        return uuid_reused(request)
     answer = HttpResponse(earlier.body, status=earlier.status, content_type=earlier.content_type)
     if earlier.location:
         answer["Location"] = earlier.location

@@ -3,11 +3,12 @@
 import uuid
 
 import pytest
+from django.db import connection
 from django.urls import reverse
 
 from receiving import dock
 from receiving.enums import ArrivalState
-from receiving.models import Arrival, Carton, Discrepancy, ExceptionSheet, Looked, SheetDelivery
+from receiving.models import Arrival, Carton, Discrepancy, ExceptionSheet, Looked, SheetDelivery, Submission
 from tests.builders import NOON, make_arrival, make_cartons, make_person, make_site
 
 pytestmark = pytest.mark.django_db
@@ -184,3 +185,31 @@ def test_the_number_of_queries_does_not_depend_on_the_cartons(
         lead.get(small)
     with django_assert_num_queries(len(first)):
         lead.get(large)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_mail_server_is_not_awaited_inside_a_transaction(lead, site, alice, monkeypatch):
+    lead.post(at("release", counted(site, alice)), signed())
+    seen = []
+    monkeypatch.setattr(
+        "django.core.mail.EmailMessage.send", lambda self, **kwargs: seen.append(connection.in_atomic_block)
+    )
+    data = form(to="claims@birch.example")
+    for _ in range(2):
+        assert lead.post(reverse("sheet_send", args=["NOR", 1]), data).status_code == 302
+    assert seen == [False]
+    assert SheetDelivery.objects.count() == 1
+
+
+def test_a_number_that_another_record_has_is_refused(lead, site, alice):
+    arrival = counted(site, alice, missing=1)
+    lead.post(at("looked", arrival), form(places=["nose"]))
+    first = Looked.objects.get()
+    Submission.objects.all().delete()
+    answer = lead.post(at("looked", arrival), {"uuid": str(first.uuid), "places": ["under"]})
+    assert answer.status_code == 409
+    assert Looked.objects.count() == 1
+
+
+def test_pages_of_a_person_are_not_shown_again_after_signing_out(lead, site, alice):
+    assert "no-cache" in lead.get(at("square", counted(site, alice)))["Cache-Control"]

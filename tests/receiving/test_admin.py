@@ -240,3 +240,13 @@ def test_the_pages_work_under_the_content_policy(desk, site, root):
     ):
         assert desk.goto(address).status == 200
         assert desk.locator("#content").is_visible()
+
+
+def test_a_password_set_here_is_told_to_the_chain(client, root, site):
+    person = make_person("lead", site, "alice")
+    client.force_login(root)
+    address = reverse("admin:auth_user_password_change", args=[person.pk])
+    given = {"password1": "quite another long word", "password2": "quite another long word", "usable_password": "true"}
+    assert client.post(address, given).status_code == 302
+    event = Event.objects.get(verb="person.password_reset")
+    assert (event.record, event.actor) == (f"person:{person.pk}", root)
