@@ -1,0 +1,226 @@
+"""Every dock page as a hand in a glove meets it, at 390 px and at 1280 px: axe, the size of targets, width, weight."""
+
+import uuid
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from django.conf import settings
+from django.contrib.staticfiles import finders
+from django.test import Client
+from django.urls import reverse
+
+from receiving import discrepancies, dock
+from receiving.enums import ArrivalState
+from receiving.models import Arrival, Person
+from tests import world
+from tests.builders import NOON, make_arrival, make_cartons, make_seal
+from tests.conftest import DESK, PHONE
+
+pytestmark = pytest.mark.django_db(transaction=True)
+AXE = (Path(__file__).parent.parent / "vendor" / "axe.min.js").read_text()
+LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+MORE_RULES = {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}}
+MOST_BYTES = 150_000
+DESK_PAGES = {"load_list", "pieces"}  # read at a desk, by a mouse: axe's own size of targets is enough
+DEVICES = {"phone": PHONE, "desk": DESK}
+
+# name of the address: what reverse() needs besides the site; a word after the name tells two states of one page apart
+PAGES = {
+    "doors": "",
+    "trailer_new": "",
+    "trailer": "trailer",
+    "trailer expected": "expected",
+    "trailer at_door": "at_door",
+    "trailer unloading": "unloading",
+    "trailer released": "released",
+    "arrive": "expected",
+    "trailer_edit": "trailer",
+    "trailer_cancel": "expected",
+    "trailer_photos": "released",
+    "shipment_new": "trailer",
+    "shipment_edit": "trailer shipment",
+    "refuse_rest": "unloading bill",
+    "take_back": "unloading bill",
+    "seal_new": "at_door",
+    "unsealed": "at_door",
+    "seal": "trailer seal",
+    "seal_correct": "trailer seal",
+    "safety": "at_door",
+    "incident": "trailer",
+    "unload": "at_door",
+    "pause": "unloading",
+    "resume": "paused",
+    "count_end": "unloading",
+    "count_again": "trailer",
+    "refuse_whole": "at_door",
+    "load_list": "trailer shipment",
+    "count": "unloading",
+    "count_tally": "unloading",
+    "count_file": "unloading",
+    "pallets": "",
+    "log": "",
+    "log_trailer": "unloading",
+    "piece": "piece",
+    "piece set_aside": "set_aside",
+    "piece_complete": "set_aside",
+    "piece_amend": "piece",
+    "piece_void": "piece",
+    "piece_attribute": "piece",
+    "piece_finding": "piece",
+    "piece_dispose": "piece",
+    "piece_store_report late": "late",
+    "piece_found": "short",
+    "square": "unloading",
+    "square counted": "trailer",
+    "release": "trailer",
+    "reopen": "released",
+    "sheet": "sheet",
+    "pieces": "",
+    "search": "",
+}
+
+# Everything that is pressed, as large as the line or the tile that takes the press for it.
+TARGETS = """
+() => {
+  const PRESSED = 'a[href], button, input, select, textarea, summary'
+  const drawn = element => element.checkVisibility({visibilityProperty: true, opacityProperty: true})
+  const inText = element => element.matches('a') && getComputedStyle(element).display === 'inline'
+  const own = element => {
+    const hidden = element.matches('[type=file]') && element.offsetHeight < 10
+    const line = (hidden || element.matches('[type=checkbox], [type=radio]'))
+      && (element.closest('label') || document.querySelector(`label[for="${element.id}"]`))
+    return line || element
+  }
+  const found = new Set()
+  for (const element of document.querySelectorAll(`:is(main, header) :is(${PRESSED})`)) {
+    if (element.type === 'hidden') continue
+    const target = own(element)
+    if (drawn(target) && !inText(target)) found.add(target)
+  }
+  return [...found].map(element => {
+    const {x, y, width, height} = element.getBoundingClientRect()
+    const name = element.outerHTML.slice(0, 90)
+    return {name, x, y, width, height, main: element.matches('.main, .tile, .doortile a'),
+      head: Boolean(element.closest('header'))}
+  }).filter(({width, height}) => width > 1 && height > 1)
+}
+"""
+FETCHED = """
+() => ({
+  document: performance.getEntriesByType('navigation')[0].decodedBodySize,
+  files: performance.getEntriesByType('resource').map(entry => new URL(entry.name).pathname),
+})
+"""
+
+
+@pytest.fixture
+def dock_world(live_server):
+    built = world.build()
+    lead = Person.objects.get(username="lead")
+    site = Arrival.objects.get(number=built.records["trailer"], site__code="NOR").site
+    numbers = built.records
+
+    def trailer(name, state, **facts):
+        arrival = make_arrival(site, actor=lead, state=state, pieces=4, **facts)
+        numbers[name] = arrival.number
+        return arrival
+
+    trailer("expected", ArrivalState.EXPECTED)
+    at_door = trailer("at_door", ArrivalState.AT_DOOR)
+    make_seal(at_door, actor=lead)
+    paused = trailer("paused", ArrivalState.UNLOADING)
+    dock.pause(paused, held_by="the gate", actor=lead, at=NOON)
+    unloading = trailer("unloading", ArrivalState.UNLOADING)
+    bill = unloading.shipments.get()
+    numbers["bill"] = bill.pk
+    make_cartons(bill, 4, start=900)
+    who = {"actor": lead, "at": NOON}
+    dock.refuse_rest(bill, uuid=uuid.uuid4(), pieces=1, reason="crushed against the wall", **who)
+    numbers["short"] = discrepancies.declare_short(bill, cartons=bill.cartons.all()[:1], **who)[0].number
+    numbers["set_aside"] = discrepancies.set_aside(unloading, uuid=uuid.uuid4(), note="wet", **who).number
+    client = Client()
+    client.force_login(lead)
+    cookie = {"name": "sessionid", "value": client.cookies["sessionid"].value, "path": "/"}
+    return numbers, cookie | {"domain": urlsplit(live_server.url).hostname}
+
+
+def address(name, needs, numbers):
+    return reverse(name.split()[0], args=["NOR", *(numbers[need] for need in needs.split())])
+
+
+@pytest.mark.parametrize("device", DEVICES)
+def test_every_dock_page(open_page, dock_world, device):
+    numbers, cookie = dock_world
+    page = open_page(**DEVICES[device])
+    page.context.add_cookies([cookie])
+    problems = {}
+    for name, needs in PAGES.items():
+        page.set_viewport_size(DEVICES[device]["viewport"])
+        answer = page.goto(address(name, needs, numbers))
+        assert answer.status == 200, name
+        found = [*too_heavy(page), *too_wide(page)]
+        # As tall as the page: the action bar is fixed and would cover what lies under it.
+        height = page.evaluate("document.documentElement.scrollHeight")
+        page.set_viewport_size({"width": DEVICES[device]["viewport"]["width"], "height": height + 120})
+        found += findings(page)
+        found += targets(page) if name not in DESK_PAGES else ()
+        if found:
+            problems[name] = found
+    assert not problems, "\n".join(f"{name}: {each}" for name, found in problems.items() for each in found)
+
+
+def too_heavy(page):
+    """What a page brings along: the document, its styles and scripts, unpacked; no fonts, no photos.
+
+    Scripts and styles weigh on every page, though a browser fetches them once.
+    """
+    fetched = page.evaluate(FETCHED)
+    names = {path.removeprefix(settings.STATIC_URL) for path in fetched["files"] if path.endswith((".css", ".js"))}
+    sizes = {name: Path(finders.find(name)).stat().st_size for name in names} | {"the page": fetched["document"]}
+    assert len(sizes) >= 3
+    if sum(sizes.values()) >= MOST_BYTES:
+        yield f"{sum(sizes.values())} bytes: {sizes}"
+
+
+def too_wide(page):
+    wide, narrow = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    if wide > narrow:
+        yield f"{wide} px wide on a screen of {narrow} px"
+
+
+def findings(page):
+    page.evaluate(AXE)
+    options = {"runOnly": {"type": "tag", "values": [*LEVELS, "wcag2aaa"]}, "rules": MORE_RULES}
+    options["rules"] |= {name: {"enabled": False} for name in ("identical-links-same-purpose",)}
+    result = page.evaluate("options => axe.run(document, options)", options)
+    for rule in result["violations"]:
+        yield (
+            rule["id"],
+            [(node["target"], node["any"][0]["message"][:150] if node["any"] else "") for node in rule["nodes"]][:4],
+        )
+
+
+def targets(page):
+    found = page.evaluate(TARGETS)
+    assert found
+    for each in found:
+        least = 64 if each["main"] else 48
+        if each["height"] < least - 0.5:
+            yield f"{each['height']:.0f} px high, {least} wanted: {each['name']}"
+    for number, one in enumerate(found):
+        for other in found[number + 1 :]:
+            if one["head"] and other["head"]:
+                continue
+            if (gap := distance(one, other)) is not None and gap < 7.5:
+                yield f"{gap:.0f} px apart: {one['name']} | {other['name']}"
+
+
+def distance(one, other):
+    """Pixels between two boxes; None where one lies in the other."""
+    across = max(one["x"], other["x"]) - min(one["x"] + one["width"], other["x"] + other["width"])
+    down = max(one["y"], other["y"]) - min(one["y"] + one["height"], other["y"] + other["height"])
+    if across < 0 and down < 0:
+        inside = min(one["width"], other["width"]), min(one["height"], other["height"])
+        return None if -across >= inside[0] - 1 and -down >= inside[1] - 1 else 0
+    return max(across, down)
