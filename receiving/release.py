@@ -71,6 +71,8 @@ def bill_needs(shipment, squared):
 def declare_missing(shipment, *, seen, actor, at):
     """Declare all that is missing of a bill short, if it is still the `seen` pieces somebody looked for.
 
+    Refused while nobody has written down where was looked.
+
     Carton by carton where the list tells them apart, by store where stores were tallied, else as a number.
     """
     facts = queries.SquaringFacts([shipment])
@@ -80,6 +82,8 @@ def declare_missing(shipment, *, seen, actor, at):
             _("%(missing)s pieces are missing now, not %(seen)s. Reload the page and look again.")
             % {"missing": missing, "seen": seen}
         )
+    if not shipment.arrival.looks.exists():
+        raise Refused(_("Tick where you looked first."), code="not_looked", field="places")
     unplaced = facts.refused.get(shipment.pk) or facts.tallies[shipment.pk].get(None)
     if not facts.cartons[shipment.pk] or unplaced:
         return discrepancies.declare_short(shipment, quantity=missing, actor=actor, at=at)

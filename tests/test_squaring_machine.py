@@ -445,6 +445,7 @@ class Dock(RuleBasedStateMachine):
     @rule(bill=bills)
     def declare_short(self, bill):
         missing = self.paper.square(bill)["missing"]
+        self.attempt(dock.looked, self.bill(bill).arrival, uuid=uuid.uuid4(), places=["nose"], **self.who("lena"))
         rows = self.attempt(release.declare_missing, self.bill(bill), seen=missing, **self.who("lena"))
         stores = {store.pk: name for name, store in self.world["stores"].items()}
         for row in rows or ():

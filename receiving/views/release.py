@@ -50,6 +50,7 @@ def square(request, number):
 def square_context(request, arrival, **extra):
     squarings = queries.squarings(arrival)
     total = sum(squarings.values(), Squaring())
+    places = looked_places(arrival)
     bills = [
         {
             "shipment": shipment,
@@ -67,11 +68,22 @@ def square_context(request, arrival, **extra):
         "back": arrival.get_absolute_url(),
         "bills": bills,
         "total": total,
-        "places_looked": looked_places(arrival),
-        "needs": release.what_release_needs(arrival, squarings) if arrival.state != ArrivalState.RELEASED else [],
+        "places_looked": places,
+        "needs": list(linked_needs(arrival, squarings)) if arrival.state != ArrivalState.RELEASED else [],
+        "accounted": arrival.state == ArrivalState.UNLOADING and not (total.missing or total.contradiction),
+        "looked": any(last for _value, _label, last in places),
         "set_asides": queries.open_set_asides(arrival),
         "shorts": arrival.discrepancies.filter(kind=Kind.SHORT).select_related("carton", "store").order_by("number"),
     } | extra
+
+
+def linked_needs(arrival, squarings):
+    """(address, piece, sentence) for what the release needs; address and piece are empty where it is no piece's."""
+    numbers = arrival.discrepancies.values_list("number", flat=True)
+    pieces = {f"P-{number}": reverse("piece", args=[arrival.site.code, number]) for number in numbers}
+    for need in release.what_release_needs(arrival, squarings):
+        piece, _colon, sentence = need.partition(": ")
+        yield (pieces[piece], piece, sentence) if piece in pieces else ("", "", need)
 
 
 def looked_places(arrival):

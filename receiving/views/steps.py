@@ -5,7 +5,7 @@ from urllib.parse import urlencode
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
+from django.utils.translation import gettext_lazy, ngettext
 
 from receiving import dock, rules
 from receiving.enums import ArrivalState, SealAction, SignOutcome
@@ -68,8 +68,13 @@ NEEDS = {
 }
 
 
+CONTRADICTION = gettext_lazy("Pieces are counted and also declared short or refused. Correct one of them.")
+
+
 def count(arrival):
     square = arrival.squaring
+    if square.contradiction:
+        return Step(to(arrival, "square"), _("Square"), "list", CONTRADICTION, rules.SEE)
     if square.missing or not square.received:
         words = _("%(received)s of %(billed)s received.") % {"received": square.received, "billed": square.billed}
         return Step(to(arrival, "count"), _("Count"), "scan", words)
@@ -100,8 +105,7 @@ def let_go(arrival):
         words = ngettext("%(n)s carton is missing so far.", "%(n)s cartons are missing so far.", square.missing)
         return Step(to(arrival, "square"), _("Square"), "list", words % {"n": square.missing}, rules.SEE)
     if square.contradiction:
-        why = _("Pieces are counted and also declared short or refused. Correct one of them.")
-        return Step(to(arrival, "square"), _("Square"), "list", why, rules.SEE)
+        return Step(to(arrival, "square"), _("Square"), "list", CONTRADICTION, rules.SEE)
     return Step(to(arrival, "square"), _("Square and release"), "sign", _("Everything is accounted for."), rules.SEE)
 
 

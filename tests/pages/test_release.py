@@ -74,6 +74,10 @@ def test_a_clean_trailer_shows_the_one_tap(lead, site, alice):
 def test_declaring_short_and_signing_ends_in_the_sheet(lead, site, alice):
     arrival = counted(site, alice, missing=2)
     bill = arrival.shipments.get()
+    early = lead.post(at("declare_short", arrival, bill.pk), form(seen="2"))
+    assert early.status_code == 422
+    assert "Tick where you looked first." in early.content.decode()
+    assert lead.post(at("looked", arrival), form(places=["nose"])).status_code == 302
     assert lead.post(at("declare_short", arrival, bill.pk), form(seen="2")).status_code == 302
     assert Discrepancy.objects.filter(kind="short").count() == 2
     answer = lead.post(at("release", arrival), signed())

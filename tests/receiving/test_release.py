@@ -65,11 +65,23 @@ def lose(trailer, count):
     return lost
 
 
+def look(trailer, actor):
+    dock.looked(trailer, uuid=uuid.uuid4(), places=["nose"], actor=actor, at=NOON)
+
+
+def test_nothing_is_declared_short_before_somebody_looked(trailer, alice):
+    lose(trailer, 1)
+    with pytest.raises(Refused, match="Tick where you looked first"):
+        release.declare_missing(trailer.shipments.get(), seen=1, actor=alice, at=NOON)
+    assert not trailer.discrepancies.exists()
+
+
 def test_a_missing_carton_stands_in_the_way_until_it_is_declared_short(trailer, alice):
     lose(trailer, 2)
     with pytest.raises(release.NotReleasable, match="2 pieces are missing"):
         let_go(trailer, alice)
     bill = trailer.shipments.get()
+    look(trailer, alice)
     release.declare_missing(bill, seen=2, actor=alice, at=NOON)
     squared = queries.shipment_squaring(bill)
     assert (squared.short, squared.missing, squared.received) == (2, 0, 8)
@@ -174,6 +186,7 @@ def test_a_clean_trailer_goes_in_one_step_from_unloading(site, alice):
 
 def test_a_trailer_with_exceptions_does_not_go_as_clean(trailer, alice):
     lose(trailer, 1)
+    look(trailer, alice)
     release.declare_missing(trailer.shipments.get(), seen=1, actor=alice, at=NOON)
     with pytest.raises(release.NotReleasable, match="driver has to sign"):
         release.release_clean(trailer, uuid=uuid.uuid4(), device="test", actor=alice, at=NOON)
@@ -213,6 +226,7 @@ def test_a_mail_server_that_fails_leaves_no_delivery(trailer, alice, monkeypatch
 
 def test_the_notation_lists_shorts_by_their_labels(trailer, alice):
     lost = lose(trailer, 2)
+    look(trailer, alice)
     release.declare_missing(trailer.shipments.get(), seen=2, actor=alice, at=NOON)
     assert sheet.draft_notation(trailer) == (
         f"2 cartons short: ids {lost[0].label}, {lost[1].label}; "
@@ -222,6 +236,7 @@ def test_the_notation_lists_shorts_by_their_labels(trailer, alice):
 
 def test_without_a_list_the_rest_is_declared_as_a_number(site, alice):
     arrival = make_arrival(site, actor=alice, state=ArrivalState.COUNTED, pieces=10)
+    look(arrival, alice)
     (row,) = release.declare_missing(arrival.shipments.get(), seen=10, actor=alice, at=NOON)
     assert (row.kind, row.quantity, row.label) == (Kind.SHORT, 10, "")
 
