@@ -1,13 +1,43 @@
-"""Does the evidence still say what it said? Re-hash every file, walk every chain, and name what does not match."""
+"""Does the evidence still say what it said? Re-hash every file, walk every chain, hold every row against what the log
+told of it, and name what does not match."""
 
 import hashlib
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
+from itertools import islice
 
+from django.apps import apps
 from django.core.files.storage import default_storage
+from django.db import connection
+from django.db.models import Count, F, OuterRef, Q, Subquery
+from django.db.models.functions import Coalesce
 
-from receiving import evidence
-from receiving.models import ChainHead, Event, ExceptionSheet, LoadList, Photo, Site
+from receiving import evidence, queries, triggers
+from receiving.enums import COUNTING_RESULTS, Kind, ScanResult
+from receiving.models import (
+    Carton,
+    ChainHead,
+    Discrepancy,
+    DiscrepancyVersion,
+    Event,
+    Evidence,
+    ExceptionSheet,
+    LoadList,
+    Photo,
+    Site,
+)
+
+CHUNK = 500
+# Told in other words than the row's: a store by its number, which may change, a sheet by its printed number.
+REWORDED = {("tallytap", "store"), ("exceptionsheet", "number"), ("exceptionsheet", "supersedes")}
+# Told of a new piece beside the facts that its versions keep.
+BESIDE = {"number", "found_at", "after_release"}
+# Told of a record that was there already: neither its actor nor its time is the record's own.
+LATER = {"photo.erased", "sheet.delivered"}
+FROZEN = ("outcome", "signer", "employer", "signature", "typed", "witness", "carrier_receipt", "device", "notation")
+UPLOADED = ("name", "sha256", "size")
 
 
 @dataclass(frozen=True)
@@ -25,6 +55,15 @@ def verify(site: Site) -> Iterator[Mismatch]:
     """Everything of one site that does not match its record."""
     yield from verify_chain(site)
     yield from verify_files(site)
+    yield from verify_rows(site)
+    yield from verify_sheets(site)
+    yield from verify_cartons(site)
+
+
+def verify_guards() -> Iterator[Mismatch]:
+    """The triggers that refuse changes to evidence, in the database as a whole."""
+    for name in triggers.missing(connection):
+        yield Mismatch("database", f"trigger {name} is missing or changed: evidence is not guarded")
 
 
 def verify_chain(site: Site) -> Iterator[Mismatch]:
@@ -40,6 +79,8 @@ def verify_chain(site: Site) -> Iterator[Mismatch]:
             yield Mismatch(where, "its contents were changed after it was written")
         previous, expected = event.hash, event.seq + 1
     head = ChainHead.objects.filter(site=site).first()
+    if head is None and expected > 1:
+        yield Mismatch(f"{site.code} log", f"its head is gone, it ends with event {expected - 1}")
     if head and (head.seq, head.hash) != (expected - 1, previous):
         yield Mismatch(f"{site.code} log", f"should end with event {head.seq}, ends with event {expected - 1}")
 
@@ -62,12 +103,14 @@ def verify_files(site: Site) -> Iterator[Mismatch]:
             yield Mismatch(where, "its frozen content was changed")
         yield from check_file(where, sheet.pdf, sheet.pdf_sha256)
     for load_list in LoadList.objects.filter(shipment__arrival__site=site).order_by("pk").iterator(chunk_size=500):
+        if evidence.name_of(load_list) not in told:
+            yield Mismatch(f"{site.code} load list {load_list.name}", "the log does not tell of it")
         yield from check_file(f"{site.code} load list {load_list.name}", load_list.file.name, load_list.sha256)
 
 
 def told_hashes(site: Site) -> dict[str, str]:
-    """What the log said of each photo and sheet when it came in, as text to look for a hash in."""
-    verbs = ("photo.received", "sheet.frozen")
+    """What the log said of each photo, sheet and load list when it came in, as text to look for a hash in."""
+    verbs = ("photo.received", "sheet.frozen", "load_list.uploaded")
     rows = Event.objects.filter(site=site, verb__in=verbs).values_list("record", "after")
     return {record: str(after) for record, after in rows.iterator(chunk_size=2000)}
 
@@ -81,3 +124,185 @@ def check_file(where: str, path: str, sha256: str) -> Iterator[Mismatch]:
         return
     if found != sha256:
         yield Mismatch(where, f"the file {path} was changed: recorded {sha256}, found {found}")
+
+
+# --- rows against the log ---------------------------------------------------------------------------------------------
+
+
+def verify_rows(site: Site) -> Iterator[Mismatch]:
+    """One walk over the events: what each told of a row that is written once, against that row as it is."""
+    versions = Counter()
+    events = Event.objects.filter(site=site).order_by("seq").iterator(chunk_size=2000)
+    for batch in batched(events, CHUNK):
+        rows = rows_of(batch)
+        for event in batch:
+            model, pk = model_and_key(event.record)
+            if model is None:
+                continue
+            row = rows[model].get(pk)
+            if row is None:
+                yield Mismatch(told_where(site, event), "the row that the log tells of is gone")
+            elif model is LoadList:
+                if event.verb == "load_list.uploaded":
+                    yield from differing(site, event, row, UPLOADED)
+            elif model is not Discrepancy:
+                yield from compare(site, event, row)
+        yield from verify_versions(site, batch, versions)
+    yield from verify_pieces(site, versions)
+
+
+@cache
+def written_once():
+    models = [model for model in apps.get_models() if issubclass(model, Evidence)]
+    return {model._meta.model_name: model for model in (*models, Discrepancy, LoadList)}
+
+
+def model_and_key(record):
+    name, _colon, key = record.partition(":")
+    return (written_once().get(name), int(key)) if key.isdecimal() else (None, None)
+
+
+def rows_of(events):
+    """{model: {key: row}} of the rows that these events tell of."""
+    keys = defaultdict(set)
+    for event in events:
+        model, pk = model_and_key(event.record)
+        keys[model].add(pk)
+    return {model: model._default_manager.in_bulk(wanted) for model, wanted in keys.items() if model}
+
+
+def told_where(site, event):
+    return f"{site.code} {event.record} (event {event.seq}, {event.verb})"
+
+
+@cache
+def columns(model):
+    return {field.name for field in model._meta.concrete_fields}
+
+
+def compare(site, event, row):
+    """What an event told of its row, and of where it belongs, who wrote it and when."""
+    names = columns(type(row))
+    told = [name for name in event.after or {} if name in names and (row._meta.model_name, name) not in REWORDED]
+    if event.verb == "sheet.frozen" and event.after.get("number") != str(row):
+        yield differs(site, event, "number", event.after.get("number"), str(row))
+    yield from differing(site, event, row, told)
+    for name in ("arrival", "discrepancy"):
+        if name in names and getattr(event, f"{name}_id") != getattr(row, f"{name}_id"):
+            yield differs(site, event, name, getattr(event, f"{name}_id"), getattr(row, f"{name}_id"))
+    if event.verb not in LATER:
+        if row.actor_id != event.actor_id:
+            yield differs(site, event, "actor", event.actor_id, row.actor_id)
+        at = (event.after or {}).get("happened_at") or evidence.plain(event.at)
+        if evidence.plain(row.at) != at:
+            yield differs(site, event, "at", at, evidence.plain(row.at))
+
+
+def differing(site, event, row, names):
+    found = evidence.plain(evidence.facts(row, names))
+    for name in names:
+        if event.after.get(name) != found[name]:
+            yield differs(site, event, name, event.after.get(name), found[name])
+
+
+def differs(site, event, name, told, found):
+    return Mismatch(told_where(site, event), f"{name}: recorded {told!r}, found {found!r}")
+
+
+def batched(rows, size):
+    rows = iter(rows)
+    while batch := list(islice(rows, size)):
+        yield batch
+
+
+# --- pieces -----------------------------------------------------------------------------------------------------------
+
+
+def verify_versions(site, events, versions):
+    """Each version of a piece is the one before with what the event told. `versions` counts on, from batch to batch."""
+    steps = list(versions_told(site, events, versions))
+    kept = DiscrepancyVersion.objects.filter(discrepancy__in={pk for pk, *_ in steps})
+    facts = {(pk, version): said for pk, version, said in kept.values_list("discrepancy", "version", "facts")}
+    for pk, version, after in steps:
+        where = f"{site.code} piece record {pk} version {version}"
+        found = facts.get((pk, version))
+        if found is None:
+            yield Mismatch(where, "is gone")
+            continue
+        told = {name: value for name, value in after.items() if name in columns(Discrepancy) - BESIDE}
+        wanted = facts.get((pk, version - 1), {}) | told if version > 1 else told
+        for name in sorted(wanted):
+            if found.get(name) != wanted[name]:
+                yield Mismatch(where, f"{name}: recorded {wanted[name]!r}, found {found.get(name)!r}")
+
+
+def versions_told(site, events, versions):
+    """(piece, version, what was told) for every version that these events made."""
+    short = {entry["number"] for event in events if event.verb == "shipment.short" for entry in event.after["pieces"]}
+    keys = dict(Discrepancy.objects.filter(site=site, number__in=short).values_list("number", "pk"))
+    for event in events:
+        made = []
+        if event.verb == "shipment.short":
+            told = [(keys.get(entry["number"]), entry) for entry in event.after["pieces"]]
+            made = [(pk, entry | {"kind": Kind.SHORT.value}) for pk, entry in told if pk]
+        elif event.record.startswith("discrepancy:"):
+            made = [(model_and_key(event.record)[1], event.after or {})]
+        for pk, after in made:
+            versions[pk] += 1
+            yield pk, versions[pk], after
+
+
+def verify_pieces(site, versions):
+    """Each piece as it stands is its last version, and has as many as the log tells of."""
+    pieces = Discrepancy.objects.filter(site=site).order_by("pk").iterator(chunk_size=CHUNK)
+    for batch in batched(pieces, CHUNK):
+        kept = DiscrepancyVersion.objects.filter(discrepancy__in=batch, version=F("discrepancy__version"))
+        facts = dict(kept.values_list("discrepancy", "facts"))
+        for piece in batch:
+            where = f"{site.code} piece {piece}"
+            if piece.version != versions[piece.pk]:
+                yield Mismatch(where, f"is at version {piece.version}, the log tells of {versions[piece.pk]}")
+            last = facts.get(piece.pk, {})
+            if not last:
+                yield Mismatch(where, f"its version {piece.version} is gone")
+            now = evidence.plain(evidence.facts(piece, sorted(columns(Discrepancy) & last.keys())))
+            for name in now:
+                if now[name] != last[name]:
+                    yield Mismatch(where, f"{name}: its last version says {last[name]!r}, found {now[name]!r}")
+
+
+# --- sheets and counts ------------------------------------------------------------------------------------------------
+
+
+def verify_sheets(site: Site) -> Iterator[Mismatch]:
+    """What the driver signed is what was frozen, and the end of the log that it prints is in the log."""
+    here = Event.objects.filter(site=site, seq=OuterRef("log_seq")).values("hash")
+    sheets = ExceptionSheet.objects.filter(site=site).annotate(there=Subquery(here)).order_by("pk")
+    for sheet in sheets.iterator(chunk_size=CHUNK):
+        where = f"{site.code} sheet {sheet}"
+        found, frozen = evidence.plain(evidence.facts(sheet, FROZEN)), sheet.content.get("release", {})
+        for name in FROZEN:
+            if name in frozen and frozen[name] != found[name]:
+                yield Mismatch(where, f"{name}: frozen as {frozen[name]!r}, found {found[name]!r}")
+        if sheet.log_head != (sheet.there or (None if sheet.log_seq else evidence.GENESIS)):
+            yield Mismatch(where, f"event {sheet.log_seq} of the log is not the one it was signed over")
+
+
+def verify_cartons(site: Site) -> Iterator[Mismatch]:
+    """What each carton was received is what its scans count that nobody took back."""
+    counting = queries.live_scans(carton=OuterRef("pk"), result__in=COUNTING_RESULTS).order_by()
+    number = counting.values("carton").annotate(n=Count("pk")).values("n")
+    cartons = Carton.objects.filter(site=site).annotate(counted=Coalesce(Subquery(number), 0))
+    for carton in cartons.filter(~Q(received=F("counted"))).order_by("pk").iterator(chunk_size=CHUNK):
+        counted = carton.counted + counted_before_its_list(carton)
+        if carton.received != counted:
+            yield Mismatch(
+                f"{site.code} carton {carton} of record {carton.pk}",
+                f"stands at {carton.received} received, its scans count {counted}",
+            )
+
+
+def counted_before_its_list(carton):
+    """1 where the label was counted without a list, which the list's carton took over."""
+    blind = queries.live_scans(shipment=carton.shipment_id, label=carton.label, carton=None, result=ScanResult.BLIND)
+    return int(blind.exists())

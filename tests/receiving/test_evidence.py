@@ -2,14 +2,43 @@
 
 import pytest
 from django.apps import apps
-from django.db import DatabaseError, connection, transaction
+from django.db import DatabaseError, IntegrityError, connection, transaction
+from django.db.models import UniqueConstraint
 
 from receiving import evidence, triggers
 from receiving.enums import ArrivalState
-from receiving.models import ChainHead, Event, Evidence
-from tests.builders import NOON, make_arrival, make_person, make_seal, make_site
+from receiving.models import (
+    ChainHead,
+    DiscrepancyVersion,
+    Event,
+    Evidence,
+    ExceptionSheet,
+    Finding,
+    IncidentNote,
+    Looked,
+    Moment,
+    Photo,
+    Refusal,
+    Scan,
+    SealRecord,
+    SheetDelivery,
+    TallyTap,
+    Tombstone,
+)
+from tests.builders import (
+    NOON,
+    make_account,
+    make_arrival,
+    make_cartons,
+    make_person,
+    make_piece,
+    make_seal,
+    make_site,
+    make_store,
+)
 
 pytestmark = pytest.mark.django_db
+EVIDENCE = [model for model in apps.get_models() if issubclass(model, Evidence)]
 
 
 @pytest.fixture
@@ -67,6 +96,145 @@ def test_the_database_names_a_trigger_for(table, statement):
                 "SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND name = %s", [f"{table}_{verb}"]
             )
             assert cursor.fetchone()[0] == 1
+
+
+def test_no_trigger_is_missing_and_one_that_is_is_named():
+    assert triggers.missing(connection) == []
+    table = "receiving_looked"
+    triggers.take_away(connection, [table])
+    assert triggers.missing(connection) == list(triggers.statements(connection.vendor, table))
+    triggers.put(connection, [table])
+    assert triggers.missing(connection) == []
+
+
+def test_a_trigger_of_that_name_that_refuses_nothing_is_missing():
+    names = list(triggers.statements(connection.vendor, "receiving_looked"))
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute(f"ALTER TABLE receiving_looked DISABLE TRIGGER {names[0]}")
+        else:
+            cursor.execute(f"DROP TRIGGER {names[0]}")
+            cursor.execute(f"CREATE TRIGGER {names[0]} BEFORE UPDATE ON receiving_looked BEGIN SELECT 1; END")
+    assert triggers.missing(connection) == [names[0]]
+
+
+def unique_keys(model):
+    """Column tuples of every unconditional unique key of a model, its own id left out."""
+    fields = [field for field in model._meta.concrete_fields if field.unique and not field.primary_key]
+    yield from ((field.column,) for field in fields)
+    for constraint in model._meta.constraints:
+        if isinstance(constraint, UniqueConstraint) and constraint.condition is None:
+            yield tuple(model._meta.get_field(name).column for name in constraint.fields)
+
+
+@pytest.mark.parametrize("model", EVIDENCE, ids=lambda model: model._meta.model_name)
+def test_the_triggers_know_every_unique_key(model):
+    assert model._meta.pk.column == "id"
+    assert set(triggers.KEYS[model._meta.db_table]) == set(unique_keys(model))
+
+
+on_sqlite = pytest.mark.skipif(connection.vendor != "sqlite", reason="PostgreSQL has no INSERT OR REPLACE")
+
+
+OTHER = {
+    "id": "NULL",
+    "uuid": "lower(hex(randomblob(16)))",
+    **dict.fromkeys(("supersedes_id", "undoes_id", "replaces_id"), "NULL"),
+    **dict.fromkeys(("number", "seq", "version"), "{} + 1000"),
+}
+
+
+@on_sqlite
+@pytest.mark.parametrize("model", EVIDENCE, ids=lambda model: model._meta.model_name)
+def test_insert_or_replace_cannot_rewrite_evidence(model):
+    row = every_kind()[model]
+    table = model._meta.db_table
+    named = [field.column for field in model._meta.concrete_fields]
+    for key in [("id",), *triggers.KEYS[table]]:
+        if any(getattr(row, attname_of(model, column)) is None for column in key):
+            continue
+        # All but this key is another row's, as far as the columns allow.
+        others = {column for taken in [("id",), *triggers.KEYS[table]] for column in taken} - set(key)
+        given = [
+            OTHER.get(column, "{}").format(quoted(column)) if column in others else quoted(column) for column in named
+        ]
+        with (
+            pytest.raises(IntegrityError, match=f"evidence is written once: {table}"),
+            transaction.atomic(),
+            connection.cursor() as cursor,
+        ):
+            cursor.execute(
+                f"INSERT OR REPLACE INTO {table} ({', '.join(map(quoted, named))}) "
+                f"SELECT {', '.join(given)} FROM {table} WHERE id = %s",
+                [row.pk],
+            )
+        assert model.objects.get(pk=row.pk).at == row.at
+
+
+def attname_of(model, column):
+    return next(field.attname for field in model._meta.concrete_fields if field.column == column)
+
+
+def quoted(column):
+    return connection.ops.quote_name(column)
+
+
+def every_kind():
+    """{model: a row of it}, one for every evidence table."""
+    site = make_site("EVY")
+    lead = make_person("lead", site, "every")
+    account = make_account("Every Account")
+    store = make_store(site, account, "0001")
+    arrival = make_arrival(site, actor=lead, state=ArrivalState.UNLOADING, pieces=2, account=account)
+    bill = arrival.shipments.get()
+    by = {"actor": lead, "at": NOON}
+    piece = make_piece(arrival, actor=lead)
+    seal = make_seal(arrival, actor=lead)
+    carton = make_cartons(bill, 1, stores=[store])[0]
+    scan = Scan.objects.create(
+        arrival=arrival, seen_at=arrival, shipment=bill, carton=carton, label=carton.label, result="counted", **by
+    )
+    back = Scan.objects.create(
+        arrival=arrival, seen_at=arrival, shipment=bill, label=carton.label, result="counted", undoes=scan, **by
+    )
+    tap = TallyTap.objects.create(shipment=bill, store=store, count=1, **by)
+    photo = Photo.objects.create(
+        site=site, arrival=arrival, purpose="trailer", sha256="a" * 64, size=1, width=1, height=1, **by
+    )
+    sheet = sheet_row(site, arrival, 1, **by)
+    rows = [
+        back,
+        photo,
+        sheet_row(site, arrival, 2, supersedes=sheet, **by),
+        SealRecord.objects.create(
+            arrival=arrival, condition="intact", number_on_seal="1", replaces=seal, reason="misread", **by
+        ),
+        TallyTap.objects.create(shipment=bill, store=store, count=-1, undoes=tap, **by),
+        DiscrepancyVersion.objects.create(discrepancy=piece, version=1, facts={}, **by),
+        Finding.objects.create(discrepancy=piece, kind="note", text="as found", **by),
+        IncidentNote.objects.create(arrival=arrival, kind="seal", text="broken", **by),
+        Looked.objects.create(arrival=arrival, place="trailer", **by),
+        Moment.objects.create(arrival=arrival, kind="paused", **by),
+        Refusal.objects.create(shipment=bill, pieces=1, reason="wet", **by),
+        SheetDelivery.objects.create(sheet=sheet, way="paper", **by),
+        Tombstone.objects.create(photo=photo, sha256="a" * 64, reason="law", **by),
+        Event.objects.filter(site=site).first(),
+    ]
+    return {type(row): row for row in rows}
+
+
+def sheet_row(site, arrival, number, **also):
+    told = {"content": {}, "outcome": "clean", "log_seq": 0, "log_head": "0" * 64, "carrier_receipt": "none"}
+    return ExceptionSheet.objects.create(site=site, arrival=arrival, number=number, **(told | also))
+
+
+def test_an_ordinary_second_row_is_an_integrity_error(site, alice):
+    seal = make_seal(make_arrival(site, actor=alice), actor=alice)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        SealRecord.objects.create(
+            uuid=seal.uuid, arrival=seal.arrival, condition="intact", number_on_seal="1", actor=alice, at=NOON
+        )
+    assert SealRecord.objects.get() == seal
 
 
 @pytest.mark.parametrize("statement", ["UPDATE {} SET note = 'x'", "DELETE FROM {}"])

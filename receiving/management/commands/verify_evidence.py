@@ -2,7 +2,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from receiving import evidence
 from receiving.models import Site
-from receiving.verification import verify
+from receiving.verification import verify, verify_guards
 
 
 class Command(BaseCommand):
@@ -16,6 +16,9 @@ class Command(BaseCommand):
         chosen = Site.objects.filter(code__in=sites) if sites else Site.objects.all()
         if unknown := set(sites) - {site.code for site in chosen}:
             raise CommandError(f"No site {', '.join(sorted(unknown))}.")
+        for mismatch in verify_guards():
+            self.stdout.write(self.style.ERROR(str(mismatch)))
+            found += 1
         for site in chosen.order_by("code"):
             mismatches = 0
             for mismatch in verify(site):
