@@ -1,6 +1,6 @@
 """Input for a trailer's way from the gate to the end of its count. No writes."""
 
-from datetime import UTC
+from datetime import UTC, timedelta
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -18,7 +18,14 @@ from receiving.models import Account, Arrival, Carrier, Door, IncidentNote, Refu
 CHAIN = 4
 CHECKS = ("viewed", "verified", "tugged", "twisted")
 PLAIN = {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
-NUMBER_REQUIRED = {"required": gettext_lazy("Type the number painted on the trailer or container.")}
+NUMBER_REQUIRED = {
+    "required": gettext_lazy("Type the number painted on the trailer or container."),
+    "max_length": gettext_lazy(
+        "The trailer number has %(show_value)d characters; at most %(limit_value)d fit. Type the number alone."
+    ),
+}
+MOST_PIECES = 100_000
+AHEAD = timedelta(days=366)
 
 
 class MomentField(forms.DateTimeField):
@@ -100,7 +107,7 @@ class Folded:
 
 
 def happened_at():
-    return MomentField(label=gettext_lazy("When it happened"), help_text=gettext_lazy("Leave empty for now."))
+    return MomentField(label=gettext_lazy("When it happened"), help_text=gettext_lazy("Empty means now."))
 
 
 def worded(model, name, **options):
@@ -133,6 +140,8 @@ class TrailerFields(UsualAnswers, forms.Form):
     def __init__(self, *args, arrival=None, **kwargs):
         super().__init__(*args, **kwargs)
         self.arrival = arrival
+        # A browser cuts what is pasted at maxlength without a word.
+        self.fields["trailer_number"].widget.attrs.pop("maxlength", None)
         known = carriers().filter(kind=CarrierKind.CARRIER)
         if arrival and arrival.carrier_id:
             known = known | Carrier.objects.filter(pk=arrival.carrier_id)
@@ -140,6 +149,9 @@ class TrailerFields(UsualAnswers, forms.Form):
 
     def clean_trailer_number(self):
         return tidy_reference(self.cleaned_data["trailer_number"])
+
+    def clean_appointment_at(self):
+        return believable(self.cleaned_data["appointment_at"])
 
     def facts(self):
         return {name: self.kept(name) for name in self.cleaned_data if name in dock.ARRIVAL_FACTS}
@@ -199,6 +211,15 @@ def not_yet(moment):
         raise ValidationError(
             _("%(time)s is in the future. Give the time it came.") % {"time": dock.words(moment)}, code="in_the_future"
         )
+    return believable(moment)
+
+
+def believable(moment):
+    """The moment, unless its year is plainly a slip of the finger."""
+    if moment and (moment.year < 2000 or moment > timezone.now() + AHEAD):
+        raise ValidationError(
+            _("The year %(year)s cannot be meant. Correct the date.") % {"year": moment.year}, code="absurd_year"
+        )
     return moment
 
 
@@ -217,7 +238,7 @@ class ArriveForm(UsualAnswers, forms.Form):
     )
     dropped = how_it_comes()
     driver = worded(Arrival, "driver", required=False, widget=forms.TextInput(attrs={"autocomplete": "off"}))
-    gate_at = MomentField(label=gettext_lazy("At the gate"), help_text=gettext_lazy("Leave empty for now."))
+    gate_at = MomentField(label=gettext_lazy("At the gate"), help_text=gettext_lazy("Empty means now."))
     late_reason = worded(
         Arrival,
         "late_reason",
@@ -343,6 +364,12 @@ class ShipmentForm(UsualAnswers, Folded, forms.ModelForm):
     def clean_pieces(self):
         if self.cleaned_data["pieces"] < 1:
             raise ValidationError(_("A bill has at least one piece."), code="no_pieces")
+        if self.cleaned_data["pieces"] > MOST_PIECES:
+            raise ValidationError(
+                _("%(pieces)s pieces are more than a trailer holds. Type the number on the bill.")
+                % {"pieces": self.cleaned_data["pieces"]},
+                code="too_many_pieces",
+            )
         return self.cleaned_data["pieces"]
 
     def clean(self):

@@ -200,7 +200,7 @@ def act(request, piece, form, *, title, button, call, words, notes=(), danger=Fa
             call(form)
             changed = get_piece(request, piece.number)
             if not wants_json(request):
-                messages.success(request, words)
+                messages.success(request, words(form) if callable(words) else words)
             return done(request, piece.get_absolute_url(), piece_data(request, changed))
         except Refused as why:
             status = refuse(form, why)
@@ -301,7 +301,7 @@ def piece_attribute(request, number):
         AttributeForm(posted(request), initial=initial),
         title=_("Where %(piece)s was found") % {"piece": piece},
         button=_("Save"),
-        words=_("Where it was found and whose doing it was is written down."),
+        words=attributed,
         notes=[
             _("What is found on our own pallets or in staging is not the carrier's by default."),
             _("Found in the trailer: one photo before moving it, or the reason why there is none."),
@@ -346,6 +346,18 @@ def piece_store_report(request, number):
         words=_("The store's report is on %(piece)s.") % {"piece": piece},
         call=lambda form: discrepancies.store_report(piece, uuid=request.uuid, facts=form.facts(), **who(request)),
     )
+
+
+def attributed(form):
+    """What was written down, and no more than that."""
+    place, doing = form.cleaned_data["where_found"], form.cleaned_data["attribution"]
+    if place and doing:
+        return _("Where it was found and whose doing it was is written down.")
+    if place:
+        return _("Where it was found is written down; whose doing it was is not said yet.")
+    if doing:
+        return _("Whose doing it was is written down; where it was found is not said yet.")
+    return _("Nothing is said yet: neither where it was found nor whose doing it was.")
 
 
 @hand_action

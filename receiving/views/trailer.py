@@ -522,11 +522,24 @@ def safety(request, number):
         request,
         arrival,
         form,
-        lambda given: dock.tick(arrival, ticks=given, **who(request)),
+        partial(tick, request, arrival),
         template="receiving/safety.html",
         context=context,
-        words=_("The safety looks are written down."),
     )
+
+
+def tick(request, arrival, given):
+    record = dock.tick(arrival, ticks=given, **who(request))
+    looks = {
+        "wheels_held": _("Wheels chocked or trailer restrained"),
+        "floor_looked_at": _("Floor looked at: no holes, wet spots or weak boards"),
+        "load_safe": _("Load stands safely: nothing leans, nothing hangs"),
+    }
+    if missing := [words for name, words in looks.items() if not given[name]]:
+        messages.warning(request, _("Still to look at: %(what)s.") % {"what": "; ".join(missing)})
+    else:
+        messages.success(request, _("The safety looks are written down."))
+    return record
 
 
 @form_page

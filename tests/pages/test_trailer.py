@@ -642,3 +642,25 @@ def test_photos_of_the_trailer_have_their_page(lead, site, trailer, client):
     text = page(client, "trailer_photos", arrival)
     assert "No photos of the trailer or its seals yet." in text
     assert at("photo_upload", arrival) not in text
+
+
+def test_safety_looks_left_out_are_named(lead, site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.AT_DOOR)
+    answer = lead.post(at("safety", arrival), form(), follow=True).content.decode()
+    assert "Still to look at: Wheels chocked" in answer
+    assert "The safety looks are written down." not in answer
+
+
+@pytest.mark.parametrize("when", ["1026-03-02T12:00", "2926-03-02T12:00"])
+def test_an_absurd_appointment_is_not_stored(lead, site, alice, when):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.EXPECTED)
+    answer = lead.post(at("trailer_edit", arrival), edited(arrival, appointment_at=when))
+    assert answer.status_code == 422
+    assert "cannot be meant" in answer.content.decode()
+
+
+def test_a_trailer_number_too_long_is_told_and_kept(lead, site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.EXPECTED)
+    answer = lead.post(at("trailer_edit", arrival), edited(arrival, trailer_number="BF" * 11)).content.decode()
+    assert "The trailer number has 22 characters; at most 20 fit." in answer
+    assert "BF" * 11 in answer
