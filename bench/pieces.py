@@ -279,8 +279,11 @@ def is_scan(part):
 def main():
     count = int(os.environ.get("BENCH_PIECES", "1000000"))
     with scratch_database() as connection:
+        from django.db import transaction
+
         start = time.perf_counter()
-        site, person = build(count)
+        with transaction.atomic():
+            site, person = build(count)
         if connection.vendor == "postgresql":
             with connection.cursor() as cursor:
                 # What its own daemon would soon do.
