@@ -11,7 +11,7 @@ from itertools import islice
 from django.apps import apps
 from django.core.files.storage import default_storage
 from django.db import connection
-from django.db.models import Count, F, OuterRef, Q, Subquery
+from django.db.models import Case, Count, Exists, F, OuterRef, Q, Subquery, When
 from django.db.models.functions import Coalesce
 
 from receiving import evidence, queries, triggers
@@ -292,17 +292,26 @@ def verify_cartons(site: Site) -> Iterator[Mismatch]:
     """What each carton was received is what its scans count that nobody took back."""
     counting = queries.live_scans(carton=OuterRef("pk"), result__in=COUNTING_RESULTS).order_by()
     number = counting.values("carton").annotate(n=Count("pk")).values("n")
-    cartons = Carton.objects.filter(site=site).annotate(counted=Coalesce(Subquery(number), 0))
-    for carton in cartons.filter(~Q(received=F("counted"))).order_by("pk").iterator(chunk_size=CHUNK):
-        counted = carton.counted + counted_before_its_list(carton)
-        if carton.received != counted:
-            yield Mismatch(
-                f"{site.code} carton {carton} of record {carton.pk}",
-                f"stands at {carton.received} received, its scans count {counted}",
-            )
+    here = {name: OuterRef(name) for name in ("arrival", "shipment", "label")}
+    blind = queries.live_scans(carton=None, result=ScanResult.BLIND, **here)
+    taken_over = Case(When(Exists(blind), then=1), default=0)
+    cartons = Carton.objects.filter(site=site).annotate(counted=Coalesce(Subquery(number), 0), taken_over=taken_over)
+    wrong = cartons.filter(~Q(received=F("counted") + F("taken_over"))).order_by("pk")
+    for carton in wrong.iterator(chunk_size=CHUNK):
+        if carton.received == carton.counted and came_with_a_later_list(carton):
+            continue
+        yield Mismatch(
+            f"{site.code} carton {carton} of record {carton.pk}",
+            f"stands at {carton.received} received, its scans count {carton.counted + carton.taken_over}",
+        )
 
 
-def counted_before_its_list(carton):
-    """1 where the label was counted without a list, which the list's carton took over."""
-    blind = queries.live_scans(shipment=carton.shipment_id, label=carton.label, carton=None, result=ScanResult.BLIND)
-    return int(blind.exists())
+def came_with_a_later_list(carton):
+    """The label was counted without a list and not on the first one: that count stayed a carton without a line."""
+    lists = [
+        f"loadlist:{pk}" for pk in LoadList.objects.filter(shipment=carton.shipment_id).values_list("pk", flat=True)
+    ]
+    told = Event.objects.filter(site=carton.site_id, verb="load_list.confirmed", record__in=lists)
+    return any(
+        carton.label in (after.get("counted_not_listed") or ()) for after in told.values_list("after", flat=True)
+    )
