@@ -5,6 +5,8 @@ from nothing else, so the same frozen content makes the same bytes again.
 """
 
 import json
+import re
+from datetime import datetime
 
 from django.core.files.storage import default_storage
 from django.template.loader import render_to_string
@@ -64,7 +66,7 @@ def groups(arrival):
         count = sum(piece.quantity for piece in pieces)
         start = ngettext("%(count)s carton damaged", "%(count)s cartons damaged", count) % {"count": count}
         yield f"{start} ({words})", pieces
-    yield from count_words(_("%(count)s cartons re-addressed"), _("1 carton re-addressed"), by_kind[Kind.REROUTED])
+    yield from count_words(_("%(count)s cartons rerouted"), _("1 carton rerouted"), by_kind[Kind.REROUTED])
 
 
 def count_words(many, one, pieces):
@@ -148,8 +150,20 @@ def contents(arrival, *, release, number, at):
 def moment(at):
     if at is None:
         return ""
-    local = timezone.localtime(at)
-    return f"{local:%a} {local.day} {local:%b %Y, %H:%M} {local.tzname()}"
+    return worded(timezone.localtime(at))
+
+
+def worded(local):
+    return f"{local:%a} {local.day} {local:%b %Y, %H:%M} {local.tzname() or ''}".strip()
+
+
+def claimed(text):
+    """What a device said of when it took a photo, in words where it is ISO 8601 or EXIF; else as it said it."""
+    iso = re.sub(r"^(\d{4}):(\d\d):(\d\d) ([\d:]{8}) ?", r"\1-\2-\3 \4", text)
+    try:
+        return worded(datetime.fromisoformat(iso))
+    except ValueError:
+        return text
 
 
 def trailer(arrival):
@@ -226,6 +240,9 @@ def piece(row):
         "store": str(row.store or (row.carton.store if row.carton_id else "") or ""),
         "new_store": str(row.new_store or ""),
         "note": row.note,
+        "no_photo_reason": row.no_photo_reason,
+        "not_in_place_reason": row.not_in_place_reason,
+        "reroute_authority": row.get_reroute_authority_display(),
         "by": str(row.logged_by),
         "at": moment(row.found_at),
         "photos": [
@@ -233,7 +250,7 @@ def piece(row):
                 "uuid": str(photo.uuid),
                 "purpose": photo.get_purpose_display(),
                 "caption": photo.caption,
-                "taken": photo.taken_claim,
+                "taken": claimed(photo.taken_claim),
                 "received": moment(photo.at),
                 "sha256": photo.sha256,
                 "viewing": photo.viewing,

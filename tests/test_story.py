@@ -165,7 +165,7 @@ def test_a_trailer_from_the_gate_to_the_signed_sheet():
         f"2 cartons over: ids {', '.join(strangers)}; "
         f"3 cartons damaged (crushed): ids {', '.join(labels[10:13])}; "
         f"2 cartons damaged (wet): ids {', '.join(labels[13:15])}; "
-        f"3 cartons re-addressed: ids {labels[13]}, {labels[14]}, {labels[20]}; "
+        f"3 cartons rerouted: ids {labels[13]}, {labels[14]}, {labels[20]}; "
         "seal 0123456 intact, numbers agree; 895 pieces received against 900 on the bill."
     )
 

@@ -267,12 +267,14 @@ def sheet_page(request, number):
 
 
 def sheet_context(row, form):
+    superseded_by = ExceptionSheet.objects.filter(supersedes=row).first()
     return {
         "sheet": row,
         "arrival": row.arrival,
         "back": row.arrival.get_absolute_url(),
         "content": row.content,
-        "superseded_by": ExceptionSheet.objects.filter(supersedes=row).first(),
+        "superseded_by": superseded_by,
+        "reopened": not superseded_by and row.arrival.state != ArrivalState.RELEASED,
         "deliveries": row.deliveries.select_related("actor").order_by("at", "pk"),
         "form": form,
         "waits": row.outcome == SignOutcome.AT_PICKUP,

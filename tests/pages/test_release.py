@@ -217,3 +217,17 @@ def test_a_number_that_another_record_has_is_refused(lead, site, alice):
 
 def test_pages_of_a_person_are_not_shown_again_after_signing_out(lead, site, alice):
     assert "no-cache" in lead.get(at("square", counted(site, alice)))["Cache-Control"]
+
+
+def test_after_reopening_the_signed_sheet_is_said_not_to_stand(lead, site, alice):
+    arrival = counted(site, alice)
+    lead.post(at("release_clean", arrival), form())
+    sheet = reverse("sheet", args=["NOR", 1])
+    assert "no longer stands" not in lead.get(sheet).content.decode()
+    lead.post(at("reopen", arrival), form(reason="one more carton"))
+    assert "this sheet no longer stands" in lead.get(sheet).content.decode()
+    assert "the signed sheet no longer stands" in lead.get(arrival.get_absolute_url()).content.decode()
+    lead.post(at("release_clean", arrival), form())
+    page = lead.get(arrival.get_absolute_url()).content.decode()
+    assert "superseded" in page
+    assert "no longer stands" not in page

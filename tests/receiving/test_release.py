@@ -16,7 +16,7 @@ from receiving.enums import ArrivalState, Kind, SignOutcome
 from receiving.models import Arrival, Carton, ExceptionSheet, Moment
 from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.verification import verify
-from tests.builders import NOON, make_arrival, make_cartons, make_person, make_site
+from tests.builders import NOON, make_arrival, make_cartons, make_code, make_person, make_site, make_store
 
 pytestmark = pytest.mark.django_db
 STROKES = json.dumps([{"points": [{"x": 10, "y": 10}, {"x": 60, "y": 30}]}])
@@ -85,6 +85,41 @@ def test_a_missing_carton_stands_in_the_way_until_it_is_declared_short(trailer, 
     release.declare_missing(bill, seen=2, actor=alice, at=NOON)
     squared = queries.shipment_squaring(bill)
     assert (squared.short, squared.missing, squared.received) == (2, 0, 8)
+
+
+def test_shorts_of_stores_that_nobody_tallied_keep_their_cartons(site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=6)
+    bill = arrival.shipments.get()
+    stores = [make_store(site, bill.account, number) for number in ("0417", "0105")]
+    cartons = make_cartons(bill, 6, stores=stores)
+    for store, count in ((stores[0], 2), (stores[1], 1), (stores[1], -1)):
+        counting.tally(bill, store=store, count=count, uuid=uuid.uuid4(), actor=alice, at=NOON)
+    look(arrival, alice)
+    rows = release.declare_missing(bill, seen=4, actor=alice, at=NOON)
+    wanted = {(carton.label, stores[1].pk, 1) for carton in cartons if carton.store_id == stores[1].pk}
+    assert {(row.label, row.store_id, row.quantity) for row in rows} == wanted | {("", stores[0].pk, 1)}
+    assert queries.shipment_squaring(bill).missing == 0
+
+
+def test_a_short_that_names_only_a_store_leaves_the_rest_to_be_declared(site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=6)
+    bill = arrival.shipments.get()
+    stores = [make_store(site, bill.account, number) for number in ("0417", "0105")]
+    make_cartons(bill, 6, stores=stores)
+    counting.tally(bill, store=stores[0], count=2, uuid=uuid.uuid4(), actor=alice, at=NOON)
+    discrepancies.declare_short(bill, quantity=1, store=stores[1], actor=alice, at=NOON)
+    look(arrival, alice)
+    release.declare_missing(bill, seen=3, actor=alice, at=NOON)
+    assert queries.shipment_squaring(bill).missing == 0
+
+
+def test_more_damaged_than_counted_stands_in_the_way(site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=1)
+    given = {"facts": {"label": "A1"}, "codes": [make_code(site)], "actor": alice, "at": NOON}
+    discrepancies.record(arrival, uuid=uuid.uuid4(), kind=Kind.DAMAGED, **given)
+    discrepancies.declare_short(arrival.shipments.get(), quantity=1, actor=alice, at=NOON)
+    needs = " ".join(release.what_release_needs(arrival))
+    assert "more pieces are logged damaged or rerouted than were counted" in needs
 
 
 def test_declaring_short_what_was_found_meanwhile_is_told(trailer, alice):
@@ -263,3 +298,30 @@ def test_a_scan_that_waited_for_a_release_counts_nothing(site, alice):
     assert found == [False]
     carton.refresh_from_db()
     assert carton.received == 0
+
+
+@pytest.mark.parametrize(
+    ("said", "printed"),
+    [
+        ("2026-11-25T14:35:00+00:00", "Wed 25 Nov 2026, 14:35 UTC"),
+        ("2026-11-25T14:35:00", "Wed 25 Nov 2026, 14:35"),
+        ("2026-11-25T14:35:12.123Z", "Wed 25 Nov 2026, 14:35 UTC"),
+        ("2026:11:25 14:35:00", "Wed 25 Nov 2026, 14:35"),
+        ("2026:11:25 14:35:00 -06:00", "Wed 25 Nov 2026, 14:35 UTC-06:00"),
+        ("yesterday", "yesterday"),
+        ("", ""),
+    ],
+)
+def test_when_a_photo_was_taken_is_printed_in_words(said, printed):
+    assert sheet.claimed(said) == printed
+
+
+def test_the_sheet_prints_why_photos_are_missing_and_who_sent_a_carton_elsewhere(trailer, alice):
+    row = let_go(trailer, alice)
+    more = {"no_photo_reason": "leaking", "not_in_place_reason": "unstable load", "reroute_authority": "phone"}
+    bare = dict.fromkeys(("kind", "label", "store", "new_store", "where", "at", "by", "note", "attribution"), "x")
+    content = row.content | {"pieces": [bare | more | {"number": "P-1", "quantity": 1, "codes": [], "photos": []}]}
+    data = sheet.make_pdf(content, log=(row.log_seq, row.log_head), created=row.at)
+    printed = " ".join(" ".join(page.extract_text() for page in PdfReader(BytesIO(data)).pages).split())
+    for words in ("no close photo: leaking", "no photo before moving: unstable load", "who says so: phone"):
+        assert words in printed
