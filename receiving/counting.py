@@ -514,8 +514,8 @@ def answer_of(row, *, repeated=False):
 
 
 def receive_logged(carton, *, seen_at, uuid, actor, at):
-    """A logged piece is here: count its carton on its own trailer. Nothing happens where stores are tallied."""
-    if TallyTap.objects.filter(shipment=carton.shipment_id, store=carton.store_id).exists():
+    """A logged piece is here: count its carton on its own trailer. Nothing happens where its store is tallied."""
+    if tallied(carton.shipment_id, carton.store_id):
         return
     with transaction.atomic():
         try:
@@ -578,8 +578,13 @@ def tally(shipment, *, store, count, uuid, actor, at):
     return row
 
 
+def tallied(shipment, store):
+    """How many cartons of a bill are tallied for a store, less what was taken back."""
+    return TallyTap.objects.filter(shipment=shipment, store=store).aggregate(n=Sum("count"))["n"] or 0
+
+
 def refuse_below_none(shipment, store, count):
-    so_far = TallyTap.objects.filter(shipment=shipment, store=store).aggregate(n=Sum("count"))["n"] or 0
+    so_far = tallied(shipment, store)
     if so_far + count < 0:
         raise Refused(
             _("%(less)s fewer cannot be: %(count)s are tallied so far.") % {"less": -count, "count": so_far},
@@ -591,16 +596,20 @@ def refuse_below_none(shipment, store, count):
 # --- taking back ------------------------------------------------------------------------------------------------------
 
 
-def undo_last(arrival, *, uuid, actor, at):
-    """Take back the person's own last count at this trailer: a reversing row, the carton one less."""
+def undo_last(arrival, *, what="", uuid, actor, at):
+    """Take back the person's own last count at this trailer: a reversing row, the carton one less.
+
+    what -- "scan" or "tap" where only such a one is meant
+    """
     refuse_unless_counting(arrival)
     scans = queries.live_scans(seen_at=arrival, actor=actor, result__in=EFFECTIVE).exclude(how=ScanHow.LOG)
-    row = scans.select_related("carton", "arrival__site", "shipment").order_by("-pk").first()
+    scans = scans.select_related("carton", "arrival__site", "shipment")
+    row = scans.order_by("-pk").first() if what != "tap" else None
     taps = TallyTap.objects.alias(takes_back=Coalesce("undoes_id", 0)).filter(
         shipment__in=[bill.pk for bill in arrival.shipments.all()], actor=actor, takes_back=0, undone_by__isnull=True
     )
     taps = taps.select_related("shipment__arrival__site", "store")
-    tap = taps.order_by("-pk").first()
+    tap = taps.order_by("-pk").first() if what != "scan" else None
     if row is None and tap is None:
         raise Refused(_("You have counted nothing here that could be taken back."), code="nothing_to_undo")
     try:

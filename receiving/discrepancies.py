@@ -9,9 +9,10 @@ import uuid as uuids
 
 from django.db import IntegrityError, transaction
 from django.db.models import F
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from receiving import dispositions, dock, evidence, gaps, matching, queries, rules
+from receiving import clock, dispositions, dock, evidence, gaps, matching, queries, rules
 from receiving.enums import (
     COUNTING_STATES,
     ArrivalState,
@@ -149,7 +150,7 @@ def describe(piece, *, arrival, kind, facts, codes, stop, knowingly):
         if name in facts:
             setattr(piece, name, facts[name])
     piece.label = matching.tidy(piece.label)
-    place(piece)
+    place(piece, knowingly=knowingly)
     if kind == Kind.DAMAGED or piece.damaged_too:
         describe_damage(piece, facts=facts, codes=codes, stop=stop, knowingly=knowingly)
     if kind == Kind.REROUTED:
@@ -158,11 +159,11 @@ def describe(piece, *, arrival, kind, facts, codes, stop, knowingly):
         piece.no_photo_reason = _("stop card: %(kind)s") % {"kind": IncidentKind(stop).label}
 
 
-def place(piece):
+def place(piece, *, knowingly=False):
     """Find the piece's carton by its label and with it the trailer and the bill that it counts on."""
     if piece.kind == Kind.OVER:
         piece.carton = None
-        refuse_listed_over(piece)
+        refuse_listed_over(piece, knowingly=knowingly)
     else:
         piece.carton = matching.find_carton(piece.arrival, piece.label)
     if piece.carton:
@@ -187,10 +188,14 @@ def refuse_more_than_listed(piece):
         )
 
 
-def refuse_listed_over(piece):
+def refuse_listed_over(piece, *, knowingly):
     """A carton that a trailer in work waits for is counted, not over. Of one that has left it may be the short."""
     carton = matching.find_carton(piece.arrival, piece.label)
-    if carton is None or carton.received >= carton.expected or carton.arrival.state == ArrivalState.RELEASED:
+    if carton is None or carton.arrival.state == ArrivalState.RELEASED:
+        return
+    if carton.received >= carton.expected:
+        if carton.arrival_id == piece.arrival.pk and not knowingly:
+            raise dispositions.NeedsKnowing([second_in_hand(carton)])
         return
     told = {"label": piece.label, "line": carton.line, "trailer": carton.arrival.trailer_number}
     if carton.arrival_id == piece.arrival.pk:
@@ -200,6 +205,17 @@ def refuse_listed_over(piece):
     else:
         message = _("%(label)s is on the list of trailer %(trailer)s: count it here and it is credited there.")
     raise Refused(message % told, code="over_is_listed", field="label")
+
+
+def second_in_hand(carton):
+    if not carton.received_at or not carton.received_by:
+        counted = _("Carton %(label)s is on this trailer's list and is counted.")
+    else:
+        counted = _("Carton %(label)s is on this trailer's list and was counted at %(when)s by %(who)s.")
+    local = carton.received_at and clock.local(carton.received_at, carton.arrival.site.time_zone)
+    told = {"label": carton.label, "when": local and date_format(local, "H:i"), "who": carton.received_by}
+    only = _("Only if a second one with the same label is in your hand, tick “I know, and it is to be so”.")
+    return f"{counted % told} {only}"
 
 
 def refuse_second(piece):

@@ -88,7 +88,9 @@ class SquaringFacts:
             self.cartons[row["shipment"]][row["store"]] = (row["expected"], row["received"])
         self.tallies = defaultdict(lambda: defaultdict(int))
         for row in TallyTap.objects.filter(shipment__in=ids).values("shipment", "store").annotate(n=Sum("count")):
-            self.tallies[row["shipment"]][row["store"]] += row["n"]
+            # Taps that were all taken back make no tally.
+            if row["n"]:
+                self.tallies[row["shipment"]][row["store"]] += row["n"]
         trailers = {shipment.arrival_id for shipment in shipments}
         self.blind = self.count(blind_scans(trailers).filter(shipment__in=ids))
         self.refused = {

@@ -3,6 +3,7 @@
 The only writer of ExceptionSheet and SheetDelivery.
 """
 
+from collections import defaultdict
 from pathlib import PurePosixPath
 
 from django.core.files.base import ContentFile
@@ -93,9 +94,22 @@ def declare_missing(shipment, *, seen, actor, at):
     with transaction.atomic():
         return [
             row
-            for store, quantity in queries.missing_by_store(shipment)
-            for row in discrepancies.declare_short(shipment, quantity=quantity, store=store, actor=actor, at=at)
+            for wanted in by_store(shipment, facts.tallies[shipment.pk])
+            for row in discrepancies.declare_short(shipment, **wanted, actor=actor, at=at)
         ]
+
+
+def by_store(shipment, tallies):
+    """What to declare of each store: its cartons where none were tallied and they are all that it lacks."""
+    lacking = defaultdict(list)
+    for carton in queries.missing_cartons(shipment):
+        lacking[carton.store_id].append(carton)
+    for store, quantity in list(queries.missing_by_store(shipment)):
+        cartons = lacking[store.pk]
+        if not tallies.get(store.pk) and sum(carton.expected - carton.received for carton in cartons) == quantity:
+            yield {"cartons": cartons}
+        else:
+            yield {"quantity": quantity, "store": store}
 
 
 def freeze(arrival, *, uuid, facts, actor, at):

@@ -145,7 +145,7 @@ class Count:
             lacking = max(0, BILLED[bill] - counted)
             over += max(0, counted - BILLED[bill])
         hurt = [piece for piece in here if piece.kind in ("damaged", "rerouted")]
-        tallied = any(of == bill and store and counts for (of, store), counts in self.taps.items())
+        tallied = any(of == bill and store and sum(counts) for (of, store), counts in self.taps.items())
         if listed and not tallied:
             over += sum(piece.quantity for piece in hurt if not piece.carton)
             hurt = [piece for piece in hurt if piece.carton]

@@ -222,10 +222,11 @@ def log_url(arrival, **query):
 @at_site(rules.WORK)
 @once
 def undo(request, number):
-    """Take back the person's own last count here, scan or tap."""
+    """Take back the person's own last count here: the last scan, the last tap, or the last of both (`what` empty)."""
     arrival = find_arrival(request, number)
+    what = request.POST.get("what", "")
     try:
-        back = counting.undo_last(arrival, uuid=request.uuid, actor=request.user, at=timezone.now())
+        back = counting.undo_last(arrival, what=what, uuid=request.uuid, actor=request.user, at=timezone.now())
     except Refused as why:
         if is_part(request):
             return render(request, "receiving/_scan_refused.html", {"sentences": [why.message]}, status=why.status)

@@ -5,6 +5,7 @@ from functools import wraps
 from urllib.parse import urlencode
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.http import JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -185,6 +186,7 @@ def log_trailer(request, number):
                 at=timezone.now(),
                 **form.told(),
             )
+            refuse_out_of_hand(request, piece)
             return after_logging(request, arrival, piece, form)
         except Refused as why:
             status, existing = refuse(form, why), getattr(why, "piece", None)
@@ -211,6 +213,12 @@ def after_logging(request, arrival, piece, form):
     if piece.after_release or matching.shorts_for(piece) or matching.elsewhere(piece):
         to = piece.get_absolute_url()
     return logged(request, piece, pictures, to=to, words=words)
+
+
+def refuse_out_of_hand(request, piece):
+    """By its label a piece may have gone to another trailer than the one in the address."""
+    if rules.WORK not in request.may and piece.arrival.state != ArrivalState.RELEASED:
+        raise PermissionDenied
 
 
 def log_page(arrival, form, *, existing=None, piece=None):
@@ -282,6 +290,7 @@ def piece_complete(request, number):
                 at=timezone.now(),
                 **form.told(),
             )
+            refuse_out_of_hand(request, completed)
             return after_logging(request, piece.arrival, completed, form)
         except Refused as why:
             status, existing = refuse(form, why), getattr(why, "piece", None)

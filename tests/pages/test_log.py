@@ -616,6 +616,16 @@ def test_a_piece_s_page_costs_the_same_with_one_version_and_with_ten(as_lead, tr
 # --- in a real browser ------------------------------------------------------------------------------------------------
 
 
+def test_a_clerk_cannot_reach_a_trailer_being_unloaded_by_its_carton(client, site, trailer, lead, crushed):
+    client.force_login(make_person("clerk", site))
+    gone = release(make_arrival(site, actor=lead, state=ArrivalState.UNLOADING), lead)
+    answer = client.post(log_url(gone), damaged(trailer, crushed))
+    assert answer.status_code == 403
+    assert not Discrepancy.objects.exists()
+    assert Carton.objects.get(arrival=trailer, line=0).received == 0
+    assert client.post(log_url(gone), damaged(trailer, crushed, label="ELSEWHERE")).status_code == 302
+
+
 def signed_in(page, person, url):
     page.goto("/login/")
     page.fill("[name=username]", person.username)

@@ -497,3 +497,54 @@ def test_live_scans_are_found_without_walking_through_all_scans(trailer, alice):
         assert f"SEARCH receiving_scan USING INDEX {index}" in first or (
             "arrival" in index and "INDEX scan_arrival_label (arrival_id" in first
         ), first
+
+
+@pytest.mark.parametrize("taken_back", [True, False])
+def test_taps_that_were_taken_back_make_no_tally(trailer, site, alice, stores, taken_back):
+    bill = trailer.shipments.get()
+    counting.tally(bill, store=stores[0], count=1, uuid=uuid4(), actor=alice, at=NOON)
+    if taken_back:
+        counting.undo_last(trailer, uuid=uuid4(), actor=alice, at=NOON)
+    facts = {"label": labels(trailer)[0]}
+    given = {"kind": Kind.DAMAGED, "facts": facts, "codes": [make_code(site)], "actor": alice, "at": NOON}
+    piece = discrepancies.record(trailer, uuid=uuid4(), **given)
+    piece.carton.refresh_from_db()
+    assert piece.carton.received == taken_back
+    assert square(trailer).received == 1
+    assert queries.SquaringFacts([bill]).is_tallied(bill.pk) is not taken_back
+
+
+def test_a_short_that_is_logged_as_damaged_is_found_and_received(trailer, site, alice):
+    carton = Carton.objects.get(arrival=trailer, line=0)
+    (short,) = discrepancies.declare_short(carton.shipment, cartons=[carton], actor=alice, at=NOON)
+    given = {"facts": {"label": carton.label}, "codes": [make_code(site)], "actor": alice, "at": NOON}
+    discrepancies.record(trailer, uuid=uuid4(), kind=Kind.DAMAGED, **given)
+    short.refresh_from_db()
+    carton.refresh_from_db()
+    assert (short.state, carton.received) == ("found", 1)
+    squared = square(trailer)
+    assert (squared.received, squared.short, squared.damaged, squared.contradiction) == (1, 0, 1, 0)
+
+
+def test_a_short_of_a_tallied_store_that_is_logged_as_damaged_is_told_of(trailer, site, alice, stores):
+    bill = trailer.shipments.get()
+    carton = Carton.objects.get(arrival=trailer, line=0)
+    discrepancies.declare_short(bill, cartons=[carton], actor=alice, at=NOON)
+    counting.tally(bill, store=stores[0], count=1, uuid=uuid4(), actor=alice, at=NOON)
+    given = {"facts": {"label": carton.label}, "codes": [make_code(site)], "actor": alice, "at": NOON}
+    discrepancies.record(trailer, uuid=uuid4(), kind=Kind.DAMAGED, **given)
+    squared = square(trailer)
+    assert (squared.received, squared.short, squared.missing, squared.damaged) == (1, 0, 3, 1)
+
+
+def test_a_tap_and_a_scan_are_taken_back_each_by_its_own_button(trailer, alice, stores):
+    counting.tally(trailer.shipments.get(), store=stores[0], count=5, uuid=uuid4(), actor=alice, at=NOON)
+    scan(trailer, labels(trailer)[1], actor=alice)
+    given = {"actor": alice, "at": NOON}
+    assert counting.undo_last(trailer, what="tap", uuid=uuid4(), **given).count == -5
+    with pytest.raises(Refused, match="nothing here that could be taken back"):
+        counting.undo_last(trailer, what="tap", uuid=uuid4(), **given)
+    counting.tally(
+        trailer.shipments.get(), store=stores[0], count=5, uuid=uuid4(), actor=alice, at=NOON + timedelta(hours=1)
+    )
+    assert counting.undo_last(trailer, what="scan", uuid=uuid4(), **given).label == labels(trailer)[1]

@@ -368,7 +368,7 @@ def test_a_carton_another_open_trailer_waits_for_is_not_over_either(nor, trailer
 
 def test_a_second_carton_with_a_label_that_was_counted_is_over(trailer, lead):
     Carton.objects.filter(arrival=trailer, line=0).update(received=1)
-    assert log(trailer, Kind.OVER, actor=lead, label=carton_of(trailer).label).kind == Kind.OVER
+    assert log(trailer, Kind.OVER, actor=lead, label=carton_of(trailer).label, knowingly=True).kind == Kind.OVER
 
 
 def declare_first_short(trailer, actor, line=0):
@@ -968,3 +968,13 @@ def test_every_piece_can_be_told_from_the_chain(trailer, lead, crushed):
     verbs = Event.objects.filter(site=trailer.site, seq__gt=before, discrepancy=piece).order_by("seq")
     assert [event.verb for event in verbs] == ["piece.damaged", "piece.voided"]
     assert verbs[1].before == {"state": "open", "settled_note": ""}
+
+
+def test_a_second_carton_with_a_counted_label_is_over_only_knowingly(trailer, lead):
+    carton = carton_of(trailer)
+    counting.scan(trailer, reads=[counting.Read(carton.label)], actor=lead, at=NOON)
+    with refused("needs_knowing") as why:
+        log(trailer, Kind.OVER, actor=lead, label=carton.label)
+    assert f"was counted at 12:00 by {lead}. Only if a second one" in why.value.message
+    assert not Discrepancy.objects.exists()
+    assert log(trailer, Kind.OVER, actor=lead, label=carton.label, knowingly=True).kind == Kind.OVER
