@@ -63,6 +63,12 @@ def grouped(label):
 
 
 @register.filter
+def dialled(phone):
+    """A phone number as a `tel:` link wants it, the visual separators left out (RFC 3966)."""
+    return "".join(sign for sign in phone if sign.isdigit() or sign == "+")
+
+
+@register.filter
 def get(mapping, key):
     return mapping.get(key) if mapping else None
 

@@ -31,7 +31,8 @@ def doors(request):
         "at_doors": at_doors,
         "expected": [row for row in expected if row not in later],
         "later": later,
-        "left": left,
+        "left": [row for row in left if row.state != ArrivalState.CANCELLED],
+        "cancelled": [row for row in left if row.state == ArrivalState.CANCELLED],
         "free": [door for door in queries.doors(request.site) if not door.taken],
     }
     return render(request, "receiving/doors.html", context)

@@ -210,6 +210,8 @@ def release_context(arrival, form):
 def signed_facts(request, form):
     names = ("notation", "outcome", "signer", "employer", "signature", "typed", "witness", "carrier_receipt")
     facts = {name: form.cleaned_data[name] for name in names if name in form.cleaned_data}
+    if facts["typed"] or facts["outcome"] != SignOutcome.SIGNED:
+        facts["signature"] = ""
     return facts | {"device": request.headers.get("User-Agent", "")[:300]}
 
 

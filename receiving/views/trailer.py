@@ -18,6 +18,7 @@ from receiving.enums import (
     ArrivalState,
     DiscrepancyState,
     IncidentKind,
+    MomentKind,
     PhotoPurpose,
     SealAction,
     SealCondition,
@@ -190,6 +191,9 @@ def trailer(request, number):
         "verdict": verdict(arrival),
         "pieces": sum(n for _kind, n in kinds),
         "photos": list(photos[:STRIP]),
+        "held": arrival.moments.filter(kind=MomentKind.PAUSED).order_by("at", "pk").last()
+        if arrival.state == ArrivalState.PAUSED
+        else None,
         "photo_count": photos.count(),
         "timeline": queries.timeline(arrival),
         "closed": arrival.state in CLOSED,

@@ -256,3 +256,11 @@ def test_what_is_being_unloaded_cannot_be_cancelled(receiver, site, alice):
     assert answer.status_code == 409
     assert "is unloading; from there it cannot become “cancelled”" in answer.content.decode()
     assert "booked twice" in answer.content.decode()
+
+
+def test_a_cancelled_trailer_has_not_left(receiver, site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.EXPECTED)
+    dock.cancel(arrival, reason="booked twice", actor=alice, at=timezone.now())
+    page = receiver.get(reverse("doors", args=[site.code])).content.decode()
+    assert "Cancelled today" in page
+    assert "Left today" not in page

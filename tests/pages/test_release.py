@@ -231,3 +231,10 @@ def test_after_reopening_the_signed_sheet_is_said_not_to_stand(lead, site, alice
     page = lead.get(arrival.get_absolute_url()).content.decode()
     assert "superseded" in page
     assert "no longer stands" not in page
+
+
+def test_a_typed_signature_stores_no_drawing(lead, site, alice):
+    arrival = counted(site, alice)
+    assert lead.post(at("release", arrival), signed(typed="on")).status_code == 302
+    sheet = ExceptionSheet.objects.get()
+    assert (sheet.typed, sheet.signature, sheet.content["release"]["strokes"]) == (True, "", [])

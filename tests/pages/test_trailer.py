@@ -664,3 +664,16 @@ def test_a_trailer_number_too_long_is_told_and_kept(lead, site, alice):
     answer = lead.post(at("trailer_edit", arrival), edited(arrival, trailer_number="BF" * 11)).content.decode()
     assert "The trailer number has 22 characters; at most 20 fit." in answer
     assert "BF" * 11 in answer
+
+
+def test_a_paused_trailer_says_who_holds_it(lead, site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING)
+    dock.pause(arrival, held_by="the night guard", actor=alice, at=NOON)
+    assert "Held by the night guard." in lead.get(arrival.get_absolute_url()).content.decode()
+
+
+def test_the_stop_card_calls_the_responsible_person(lead, site, alice):
+    type(site).objects.filter(pk=site.pk).update(responsible_person="Ira Moss", responsible_phone="+1 (555) 010-0199")
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.AT_DOOR)
+    page = lead.get(at("incident", arrival) + "?kind=leaking").content.decode()
+    assert 'Call Ira Moss <a href="tel:+15550100199">+1 (555) 010-0199</a>' in page

@@ -19,5 +19,18 @@ for (const box of document.querySelectorAll("[data-signature]")) {
   box.querySelector("[data-clear]")?.addEventListener("click", () => { pad.clear(); keep(); });
   addEventListener("resize", fit);
   fit();
+  // Nobody draws where the driver did not sign, or where the typed name is the signature.
+  const form = box.closest("form");
+  const typed = form?.querySelector("input[name=typed]");
+  const outcome = () => form?.querySelector("input[name=outcome]:checked")?.value ?? "signed";
+  const place = box.closest("#id_signature_box") ?? box;
+  const show = () => {
+    const shown = outcome() === "signed" && !typed?.checked;
+    if (shown === !place.hidden) return;
+    place.hidden = !shown;
+    if (shown) fit();
+  };
+  form?.addEventListener("change", show);
   if (input.value) { try { pad.fromData(JSON.parse(input.value)); } catch { input.value = ""; } }
+  show();
 }
