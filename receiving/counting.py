@@ -152,7 +152,12 @@ class Session:
         self.how, self.actor, self.at = how, actor, at
         self.reads = list(reads)
         self.labels, self.errors = {}, {}
+        self.tags = {read: tag for read in self.reads if (tag := matching.read_tag(read.raw))}
+        if len(self.reads) == 1 and self.tags:
+            raise Refused(not_a_label(self.tags[self.reads[0]]), code="own_tag", field="label")
         for read in self.reads:
+            if read in self.tags:
+                continue
             try:
                 self.labels[read] = identifiers.read_scan(read.raw).label
             except identifiers.NotValid as why:
@@ -212,6 +217,8 @@ class Session:
     # What a read is answered; nothing is written yet.
 
     def judge(self, read):
+        if tag := self.tags.get(read):
+            return Answer(ScanResult.BAD_LABEL, tidy(read.raw), self.arrival, detail=not_a_label(tag))
         if why := self.errors.get(read):
             detail = _(why.sentence).format(**why.params)
             return Answer(ScanResult.BAD_LABEL, tidy(read.raw), self.arrival, detail=detail)
@@ -408,6 +415,13 @@ class Session:
 def tidy(raw):
     """A label that reads badly, as it is kept: printable, in capitals, at most 100 characters."""
     return matching.tidy(raw.replace("\x1d", " "))
+
+
+def not_a_label(tag):
+    """What a scanned tag of ours is answered; among many scans the others count all the same."""
+    return _("This is the tag of piece P-%(number)s, not a carton's label. Scan the label on the carton.") % {
+        "number": tag[1]
+    }
 
 
 def chunks(items):

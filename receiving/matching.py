@@ -1,5 +1,6 @@
 """Whose carton is this: labels looked for on this trailer, then the site's; overs against open shorts of all sites."""
 
+import re
 from dataclasses import dataclass
 
 from django.db.models import Q
@@ -7,6 +8,9 @@ from django.db.models import Q
 from receiving import identifiers
 from receiving.enums import COUNTING_STATES, ArrivalState, DiscrepancyState, Kind
 from receiving.models import Carton, Discrepancy
+
+# The address on a piece's tag, whatever host and path this installation stands at.
+TAG = re.compile(r"https?://\S+/([A-Z0-9-]+)/piece/([0-9]{1,9})/?", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -25,6 +29,12 @@ def tidy(text):
     except identifiers.NotValid:
         kept = "".join(character for character in identifiers.clean(text) if character.isprintable())
         return " ".join(kept.upper().split())[:100]
+
+
+def read_tag(text):
+    """(site code, piece number) where the text is the address on a piece's tag, else None."""
+    found = TAG.fullmatch((text or "").strip())
+    return found and (found[1].upper(), int(found[2]))
 
 
 def find_carton(arrival, label):

@@ -388,6 +388,7 @@ class Running:
     expected: int
     counted: int
     missing: int
+    over: int
 
 
 RUNNING = """
@@ -397,25 +398,34 @@ SELECT bill.pieces,
            + COALESCE((SELECT SUM(count) FROM receiving_tallytap WHERE shipment_id = bill.id), 0),
        COALESCE((SELECT SUM(quantity) FROM receiving_discrepancy
                  WHERE shipment_id = bill.id AND kind = 'short' AND state = 'open'), 0)
-           + COALESCE((SELECT SUM(pieces) FROM receiving_refusal WHERE shipment_id = bill.id), 0)
+           + COALESCE((SELECT SUM(pieces) FROM receiving_refusal WHERE shipment_id = bill.id), 0),
+       COALESCE((SELECT SUM(quantity) FROM receiving_discrepancy
+                 WHERE shipment_id = bill.id AND state = 'open' AND carton_id IS NULL
+                       AND kind IN ('over', 'damaged', 'rerouted')), 0),
+       EXISTS (SELECT 1 FROM receiving_tallytap WHERE shipment_id = bill.id)
 FROM receiving_shipment bill
 WHERE bill.arrival_id = %s
 """
 
 
 def running_count(arrival):
-    """A `Running`, in one query, two without a list: quick enough for every scan. The squaring has the last word."""
+    """A `Running`, in one query where all cartons are listed and scanned: quick enough for every scan.
+
+    Where stores are tallied or a bill has no list the squaring says what is missing and what is over.
+    """
     with connection.cursor() as cursor:
         cursor.execute(RUNNING, [arrival.pk])
         bills = cursor.fetchall()
-    expected = counted = missing = 0
-    for pieces, listed, there, gone in bills:
+    expected = counted = missing = over = 0
+    for pieces, listed, there, gone, unlisted, _tapped in bills:
         expected, counted = expected + (listed or pieces), counted + there
-        missing += max(0, (listed or pieces) - there - gone)
-    if any(listed is None for _pieces, listed, _there, _gone in bills):
-        blind = blind_scans([arrival.pk]).values("label").distinct().count()
-        counted, missing = counted + blind, max(0, missing - blind)
-    return Running(expected, counted, missing)
+        missing, over = missing + max(0, (listed or pieces) - there - gone), over + unlisted
+    if any(listed is None or tapped for _pieces, listed, _there, _gone, _unlisted, tapped in bills):
+        shipments = list(Shipment.objects.filter(arrival=arrival))
+        facts = SquaringFacts(shipments)
+        squared = sum(map(facts.square, shipments), Squaring())
+        counted, missing, over = counted + sum(facts.blind.values()), squared.missing, squared.over
+    return Running(expected, counted, missing, over)
 
 
 def live_scans(**where):

@@ -125,6 +125,8 @@ def say(request, piece, stored, refused, words):
 def log(request):
     """Choose the trailer: those being unloaded, and by number those that have left. Pieces that wait set aside."""
     asked, label = request.GET.get("trailer", "").strip(), request.GET.get("label", "").strip()
+    if piece := tagged(request, label) or tagged(request, asked):
+        return redirect(piece)
     arrivals = Arrival.objects.filter(site=request.site).select_related("site", "carrier", "door")
     found = list(trailers_named(arrivals, asked)) if asked else []
     if len(found) == 1:
@@ -171,12 +173,17 @@ def trailer_for_logging(request, number):
 def log_trailer(request, number):
     """Log one piece on trailer `number`. The form takes its `photos` along."""
     arrival = trailer_for_logging(request, number)
+    piece = tagged(request, request.POST.get("label") or request.GET.get("label"))
     if request.method != "POST":
+        if piece:
+            return redirect(piece)
         initial = {"label": request.GET.get("label", "")[:100], "kind": request.GET.get("kind", "")}
         return render(request, "receiving/log.html", log_page(arrival, LogForm(arrival=arrival, initial=initial)))
-    form, existing = LogForm(request.POST, arrival=arrival), None
+    form, existing = LogForm(request.POST, arrival=arrival), piece
     status = 422
-    if form.is_valid():
+    if piece:
+        status = refuse(form, own_tag(piece))
+    elif form.is_valid():
         try:
             piece = discrepancies.record(
                 arrival,
@@ -193,12 +200,25 @@ def log_trailer(request, number):
     return not_logged(request, form, status, arrival=arrival, existing=existing)
 
 
+def tagged(request, text):
+    """The piece of this site whose tag was scanned, or None."""
+    tag = matching.read_tag(text)
+    if tag is None or tag[0] != request.site.code:
+        return None
+    return pieces().filter(site=request.site, number=tag[1]).first()
+
+
+def own_tag(piece):
+    message = _("This is the tag of piece %(piece)s, not a carton's label. Open that piece and add to it.")
+    return Refused(message % {"piece": piece}, code="own_tag", field="label")
+
+
 def not_logged(request, form, status, *, arrival, existing, piece=None):
     """The form again; where the carton is logged already, with the way to that piece."""
     if existing and wants_json(request):
         errors = [error | {"url": existing.get_absolute_url()} for error in form_errors(form)]
         return JsonResponse({"errors": errors}, status=status)
-    page = log_page(arrival, form, existing=existing, piece=piece)
+    page = log_page(arrival, form, existing=existing, piece=piece, may=request.may)
     return invalid(request, "receiving/log.html", page, form, status=status)
 
 
@@ -221,7 +241,7 @@ def refuse_out_of_hand(request, piece):
         raise PermissionDenied
 
 
-def log_page(arrival, form, *, existing=None, piece=None):
+def log_page(arrival, form, *, existing=None, piece=None, may=()):
     """What the log page shows beside its form: the last pieces of this trailer and what they still lack."""
     recent = list(pieces().filter(arrival=arrival).exclude(kind=Kind.SHORT).order_by("-pk")[:RECENT])
     for row in recent:
@@ -238,6 +258,7 @@ def log_page(arrival, form, *, existing=None, piece=None):
         "bills": form.fields["shipment"].queryset,
         "back": piece.get_absolute_url() if piece else arrival.get_absolute_url(),
         "late": arrival.state == ArrivalState.RELEASED,
+        "may_void": piece is not None and piece.state == DiscrepancyState.OPEN and rules.DECIDE in may,
         "details_open": any(name in form.errors for name in FOLDED) if form.is_bound else False,
     }
 
@@ -279,7 +300,7 @@ def piece_complete(request, number):
             return redirect(piece)
         initial = {"label": piece.label, "note": piece.note, "version": piece.version}
         form = LogForm(arrival=piece.arrival, piece=piece, initial=initial)
-        return render(request, "receiving/log.html", log_page(piece.arrival, form, piece=piece))
+        return render(request, "receiving/log.html", log_page(piece.arrival, form, piece=piece, may=request.may))
     form, existing, status = LogForm(request.POST, arrival=piece.arrival, piece=piece), None, 422
     if form.is_valid():
         try:

@@ -6,7 +6,8 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
-from receiving import rules, search
+from receiving import matching, rules, search
+from receiving.models import Discrepancy
 from receiving.views.shared import at_site
 
 LONGEST = 100
@@ -26,6 +27,8 @@ TITLES = {
 def number(request):
     """Look `q` up at this site and at the other sites the person may see."""
     text = request.GET.get("q", "").strip()
+    if piece := tagged(request, text):
+        return redirect(piece)
     context = {"query": text, "searched": bool(text)}
     if len(text) > LONGEST:
         context |= {"searched": False, "too_long": _("A number has at most 100 characters, not %d.") % len(text)}
@@ -36,6 +39,13 @@ def number(request):
             return redirect(only)
         context |= {"found": found, "groups": list(groups(request, found))}
     return render(request, "receiving/search.html", context)
+
+
+def tagged(request, text):
+    """The piece whose tag was scanned, at a site the person may see, or None."""
+    tag = matching.read_tag(text)
+    sites = [site for site in rules.sites(request.user) if tag and site.code == tag[0]]
+    return Discrepancy.objects.filter(site__in=sites, number=tag[1]).select_related("site").first() if sites else None
 
 
 def only_record(request, found):

@@ -1,6 +1,7 @@
 """The pages of the count: a scan, a batch, a tally, a file, pallets; who may, what they answer, what they cost."""
 
 import json
+import re
 import uuid
 from urllib.parse import parse_qs, urlsplit
 
@@ -10,7 +11,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from receiving import counting, discrepancies, dock
+from receiving import counting, discrepancies, dock, queries
 from receiving.enums import ArrivalState, Kind, ScanResult
 from receiving.models import Arrival, Carton, Event, Pallet, Scan, Submission, TallyTap
 from tests.builders import (
@@ -127,6 +128,31 @@ def test_figures_count_scans_taps_shorts_and_what_has_no_list(page, trailer, ali
     assert "<dt>Counted</dt><dd>3</dd>" in shown
     assert "<dt>Expected</dt><dd>14</dd>" in shown
     assert "<dt>Missing</dt><dd>10</dd>" in shown
+
+
+def figures(page, arrival):
+    shown = text(page.get(at("count", arrival)))
+    return {name: int(n) for name, n in re.findall(r"<dt>(\w+)</dt><dd>(\d+)</dd>", shown)}
+
+
+def test_what_is_over_in_one_store_does_not_hide_what_is_missing_in_another(page, trailer, alice, stores):
+    bill = trailer.shipments.get()
+    counting.tally(bill, store=stores[0], count=5, uuid=uuid.uuid4(), actor=alice, at=NOON)
+    assert figures(page, trailer) == {"Counted": 5, "Expected": 4, "Missing": 2, "Over": 3}
+    squared = queries.trailer_squaring(trailer)
+    assert (squared.missing, squared.over) == (2, 3)
+
+
+@pytest.mark.parametrize("listed", [True, False])
+def test_a_piece_on_no_list_and_more_than_the_bill_says_are_over(page, site, trailer, alice, account, listed):
+    arrival = trailer if listed else make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=1)
+    for label in (sscc(1), "NO LIST 1", "NO LIST 2"):
+        scan(page, arrival, label)
+    given = {"kind": Kind.OVER, "facts": {"label": "X1"}, "actor": alice, "at": NOON}
+    discrepancies.record(arrival, uuid=uuid.uuid4(), **given)
+    squared = queries.trailer_squaring(arrival)
+    found = figures(page, arrival)
+    assert (found["Missing"], found["Over"]) == (squared.missing, squared.over) == ((3, 1) if listed else (0, 2))
 
 
 # --- one scan ---------------------------------------------------------------------------------------------------------

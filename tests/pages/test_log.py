@@ -616,6 +616,28 @@ def test_a_piece_s_page_costs_the_same_with_one_version_and_with_ten(as_lead, tr
 # --- in a real browser ------------------------------------------------------------------------------------------------
 
 
+def test_the_tag_of_a_piece_leads_to_the_piece(as_receiver, trailer, lead, crushed):
+    piece = logged(trailer, lead, crushed)
+    tag = f"http://testserver{piece.get_absolute_url()}"
+    choose = reverse("log", args=[trailer.site.code])
+    for url, query in ((log_url(trailer), {"label": tag}), (choose, {"label": tag}), (choose, {"trailer": tag})):
+        assert as_receiver.get(url, query).url == piece.get_absolute_url()
+    assert as_receiver.get(reverse("search", args=[trailer.site.code]), {"q": tag}).url == piece.get_absolute_url()
+    answer = as_receiver.post(log_url(trailer), damaged(trailer, crushed, label=tag), **JSON)
+    error = answer.json()["errors"][0]
+    assert (error["code"], error["field"], error["url"]) == ("own_tag", "label", piece.get_absolute_url())
+    assert Discrepancy.objects.count() == 1
+
+
+@pytest.mark.parametrize(("role", "may"), [("lead", True), ("receiver", False)])
+def test_what_was_set_aside_by_mistake_is_voided_by_a_lead(client, site, trailer, lead, role, may):
+    client.force_login(make_person(role, site))
+    piece = discrepancies.set_aside(trailer, uuid=uuid.uuid4(), actor=lead, at=NOON)
+    shown = client.get(page_of(piece, "piece_complete")).content.decode()
+    assert (page_of(piece, "piece_void") in shown) is may
+    assert ("A lead can void it" in shown) is not may
+
+
 def test_a_clerk_cannot_reach_a_trailer_being_unloaded_by_its_carton(client, site, trailer, lead, crushed):
     client.force_login(make_person("clerk", site))
     gone = release(make_arrival(site, actor=lead, state=ArrivalState.UNLOADING), lead)

@@ -548,3 +548,13 @@ def test_a_tap_and_a_scan_are_taken_back_each_by_its_own_button(trailer, alice, 
         trailer.shipments.get(), store=stores[0], count=5, uuid=uuid4(), actor=alice, at=NOON + timedelta(hours=1)
     )
     assert counting.undo_last(trailer, what="scan", uuid=uuid4(), **given).label == labels(trailer)[1]
+
+
+def test_our_own_tag_is_no_carton_and_is_never_counted_blind(site, alice):
+    arrival = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=3)
+    tag = "https://dock.example:8000/NOR/piece/5/"
+    with pytest.raises(Refused, match="This is the tag of piece P-5") as why:
+        scan(arrival, tag, actor=alice)
+    assert why.value.code == "own_tag"
+    assert results(scan(arrival, "A1", tag, actor=alice)) == [R.BLIND, R.BAD_LABEL]
+    assert square(arrival).received == 1
