@@ -235,6 +235,6 @@ def test_after_reopening_the_signed_sheet_is_said_not_to_stand(lead, site, alice
 
 def test_a_typed_signature_stores_no_drawing(lead, site, alice):
     arrival = counted(site, alice)
-    assert lead.post(at("release", arrival), signed(typed="on")).status_code == 302
+    assert lead.post(at("release", arrival), signed(signature='[{"points": [{"x": 1, "y": 1}]}]')).status_code == 302
     sheet = ExceptionSheet.objects.get()
     assert (sheet.typed, sheet.signature, sheet.content["release"]["strokes"]) == (True, "", [])
