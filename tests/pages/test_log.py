@@ -266,7 +266,8 @@ def test_choosing_a_stop_keeps_the_piece_without_photo_and_notes_whom_was_called
     piece = Discrepancy.objects.get()
     assert piece.no_photo_reason and IncidentNote.objects.get().called == "Dana Field"
     text = as_receiver.get(page_of(piece, "piece")).content.decode()
-    assert "Do not open, move or scan it closer." in text and 'Call Dana Field <a href="tel:5550100">555 0100</a>' in text
+    assert "Do not open, move or scan it closer." in text
+    assert 'Call Dana Field <a href="tel:5550100">555 0100</a>' in text
 
 
 def test_the_stop_cards_are_on_the_log_page(as_receiver, trailer):
