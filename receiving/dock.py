@@ -376,10 +376,6 @@ def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, replaces=N
         happened_at = happened_at or replaces.at
     elif happened_at and happened_at > at:
         refuse_impossible(arrival, happened_at, at)
-    if replaces is not None and SealRecord.objects.filter(replaces=replaces).exists():
-        raise ChangedMeanwhile(
-            _("Somebody else corrected this seal record just now. Reload the page; nothing of yours was stored.")
-        )
     if facts.get("condition") != SealCondition.MISSING and not facts.get("number_on_seal"):
         raise Refused(
             _("Type the number on the seal, or say that the seal is missing."),
@@ -389,6 +385,11 @@ def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, replaces=N
     if replaces is not None and not reason.strip():
         raise Refused(_("Say why the seal record is corrected."), code="reason_missing", field="reason")
     with transaction.atomic():
+        evidence.lock_head(arrival.site)
+        if replaces is not None and SealRecord.objects.filter(replaces=replaces).exists():
+            raise ChangedMeanwhile(
+                _("Somebody else corrected this seal record just now. Reload the page; nothing of yours was stored.")
+            )
         seal = SealRecord.objects.create(
             arrival=arrival, uuid=uuid, actor=actor, at=happened_at or at, replaces=replaces, reason=reason, **facts
         )
