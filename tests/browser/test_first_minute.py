@@ -177,8 +177,10 @@ def finish(open_page, trailer, tmp_path):
     page.goto(crushed.get_absolute_url())
     page.get_by_role("link", name=re.compile("[Ww]here")).first.tap()
     page.get_by_text("on the pallet", exact=True).first.tap()
-    page.locator("button.main").tap()
-    expect(page.locator(".notice.ok, .message, .messages").first).to_be_visible()
+    with page.expect_navigation(url=lambda url: url.endswith(crushed.get_absolute_url())):
+        page.locator("button.main").tap()
+    crushed.refresh_from_db()
+    assert crushed.attribution, "the suggestion is taken with the place"
 
     page.goto(reverse("square", args=["NOR", trailer.number]))
     page.get_by_role("link", name="To the driver's signature").tap()
