@@ -27,12 +27,15 @@ import django  # noqa: E402
 import pytest  # noqa: E402
 from django.conf import settings  # noqa: E402
 from django.db import connections  # noqa: E402
-from playwright.sync_api import sync_playwright  # noqa: E402
+from playwright.sync_api import expect, sync_playwright  # noqa: E402
 
 assert not settings.configured, "Django's settings were read before tests/conftest.py could prepare them"
 django.setup()
 # Left behind, pytest's worker processes would inherit it and read the settings before they get here.
 del os.environ["DJANGO_SETTINGS_MODULE"]
+
+# A busy machine is slow, not wrong.
+expect.set_options(timeout=15_000)
 
 CHROMIUM_ARGS = [
     "--disable-quic",
@@ -140,7 +143,7 @@ def open_page(browser, live_server):
     def new_page(**options):
         context = browser.new_context(base_url=live_server.url, locale="en-US", **options)
         contexts.append(context)
-        context.set_default_timeout(10_000)
+        context.set_default_timeout(20_000)
         context.on("console", note)
         context.on("weberror", lambda problem: complaints.append(str(problem.error)))
         return context.new_page()
