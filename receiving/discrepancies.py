@@ -12,7 +12,7 @@ from django.db.models import F
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from receiving import clock, dispositions, dock, evidence, gaps, matching, queries, rules
+from receiving import clock, dispositions, dock, evidence, matching, queries, rules
 from receiving.enums import (
     COUNTING_STATES,
     ArrivalState,
@@ -64,7 +64,6 @@ AMENDABLE = tuple(
     for name in FACTS
     if name not in ("kind", "state", "arrival", "carton", "food_hold", "disposition", "matched", "settled_note")
 )
-what_is_missing = gaps.what_is_missing
 SIGNED = ("shipment", "store", "quantity", "label", "damaged_too", "new_store")
 
 

@@ -2,7 +2,6 @@
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.utils.text import capfirst
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
@@ -18,6 +17,7 @@ from receiving.enums import (
     RerouteAuthority,
     WhereFound,
 )
+from receiving.forms import dock
 from receiving.models import DamageCode, Discrepancy, Finding, Store
 
 LOGGED_KINDS = [(kind.value, kind.label) for kind in (Kind.DAMAGED, Kind.OVER, Kind.REROUTED)]
@@ -30,10 +30,8 @@ DAMAGE_FIELDS = ("codes", "extent", "units_good", "units_hurt", "hazmat", "food"
 
 
 def worded(model, name, **options):
-    """A text field with the model's own words and length."""
-    field = model._meta.get_field(name)
-    options = {"label": capfirst(field.verbose_name), "required": False} | options
-    return forms.CharField(max_length=field.max_length, **options)
+    """A text field with the model's own words and length; on the dock few of them must be filled in."""
+    return dock.worded(model, name, **{"required": False} | options)
 
 
 def needed(label, sentence, **options):
