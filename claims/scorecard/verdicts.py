@@ -1,0 +1,194 @@
+"""A verdict in words, never without its interval, and none under the floor of trailers: there only counts are told."""
+
+from dataclasses import dataclass
+from math import floor
+
+from django.utils.formats import number_format
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
+
+from claims.scorecard.compare import Comparison, Standing, Verdict
+from receiving.enums import Kind
+
+LABELS = {
+    Verdict.WORSE: gettext_lazy("Worse"),
+    Verdict.WATCH: gettext_lazy("Watch"),
+    Verdict.ONE_TRAILER: gettext_lazy("One trailer explains it"),
+    Verdict.CANNOT_BE_TOLD_APART: gettext_lazy("Cannot be told apart"),
+    Verdict.BETTER: gettext_lazy("Better"),
+    Verdict.TOO_LITTLE_DATA: gettext_lazy("Too little data"),
+    Verdict.NO_COMPARISON: gettext_lazy("No comparison"),
+}
+CAUTIONS = (
+    gettext_lazy("A higher rate goes together with the carrier. That is no proof of blame: a verdict starts a talk."),
+    gettext_lazy(
+        "Damage also depends on who loaded, the trailer and its equipment, the lanes and freight the carrier is given, "
+        "how long it stood, who counted and how strictly, and whether every trailer was checked alike."
+    ),
+    gettext_lazy("A rerouted or short carton is often the shipper's doing."),
+)
+
+
+@dataclass(frozen=True)
+class Words:
+    """label -- the verdict itself; sentences -- what it rests on, ready to be read after it"""
+
+    verdict: Verdict
+    label: str
+    sentences: tuple[str, ...]
+
+    def __str__(self):
+        return " ".join((f"{self.label}.", *self.sentences))
+
+
+def in_words(standing: Standing, comparison: Comparison, kind: str = Kind.DAMAGED) -> Words:
+    """The verdict on one carrier. `kind` is the kind of event: damaged, over, short or rerouted."""
+    sentences = SENTENCES[standing.verdict](standing, comparison, Kind(kind))
+    if standing.verdict not in (Verdict.TOO_LITTLE_DATA, Verdict.NO_COMPARISON):
+        sentences = [*sentences, likely_range(standing)]
+    if standing.verdict == Verdict.WORSE:
+        sentences.append(_("Look at the trailers before you call."))
+    return Words(standing.verdict, str(LABELS[standing.verdict]), tuple(sentences))
+
+
+def page_notes(comparison: Comparison) -> list[str]:
+    """What every page with verdicts says beside them."""
+    notes = [
+        _("Usual means: the same cartons at the rate of all carriers together."),
+        _(
+            "“Cannot be told apart” does not mean equal: with 20 trailers even a carrier with twice the damage is "
+            "rarely found."
+        ),
+    ]
+    if comparison.capped:
+        notes.append(
+            _(
+                "For the verdicts one trailer counts with at most %(cap)s%% of its cartons, so that one bad day "
+                "decides nothing. Rates and ranges leave nothing out."
+            )
+            % {"cap": comparison.settings.trailer_cap}
+        )
+    return notes
+
+
+def worse(standing, comparison, kind):
+    return [
+        _("%(carrier)s: %(counted)s; %(usual)s would be usual for this freight.") % facts(standing, kind),
+        _("If %(carrier)s were like the others, a gap this big would almost never come up.")
+        % {"carrier": standing.name},
+    ]
+
+
+def better(standing, comparison, kind):
+    sentence = _(
+        "%(carrier)s: %(counted)s in %(trailers)s; %(usual)s would be usual among the carriers not found worse."
+    )
+    return [sentence % facts(standing, kind, against=standing.alone)]
+
+
+def watch(standing, comparison, kind):
+    return [
+        _("%(carrier)s: %(counted)s where %(usual)s would be usual.") % facts(standing, kind),
+        _("Among this many carriers one looks like this now and then by chance. Not a finding yet."),
+    ]
+
+
+def one_trailer(standing, comparison, kind):
+    values = {
+        "carrier": standing.name,
+        "most": number(standing.sums.xmax),
+        "counted": events(kind, standing.sums.sx),
+    }
+    return [
+        _("%(carrier)s: %(counted)s, %(most)s of them in one trailer.") % values,
+        _("An incident to look into, not a pattern of the carrier."),
+    ]
+
+
+def cannot_be_told_apart(standing, comparison, kind):
+    return [
+        _("%(carrier)s: %(counted)s where %(usual)s would be usual.") % facts(standing, kind),
+        _("Differences of this size come up between equally careful carriers."),
+    ]
+
+
+def too_little_data(standing, comparison, kind):
+    least = comparison.settings.min_trailers
+    values = facts(standing, kind) | {"counted": events(kind, standing.sums.sx)}
+    if standing.sums.k >= least:
+        return [
+            _("%(carrier)s: %(counted)s in %(trailers)s.") % values,
+            _("No carrier has anything of the kind in this sort of freight, so there is nothing to compare with."),
+        ]
+    return [
+        _("%(carrier)s: %(trailers)s, %(counted)s.") % values,
+        ngettext("We compare from %(n)s trailer on.", "We compare from %(n)s trailers on.", least)
+        % {"n": number(least)},
+    ]
+
+
+def no_comparison(standing, comparison, kind):
+    return [_("Too little damage, or too few carriers or trailers, to compare anyone in this period.")]
+
+
+SENTENCES = {
+    Verdict.WORSE: worse,
+    Verdict.WATCH: watch,
+    Verdict.ONE_TRAILER: one_trailer,
+    Verdict.CANNOT_BE_TOLD_APART: cannot_be_told_apart,
+    Verdict.BETTER: better,
+    Verdict.TOO_LITTLE_DATA: too_little_data,
+    Verdict.NO_COMPARISON: no_comparison,
+}
+
+
+def facts(standing, kind, against=None):
+    """The counts of a sentence; where the cap left something out, both what was counted and what was compared."""
+    weighed = against or standing.tested
+    counted = events(kind, standing.sums.sx)
+    if weighed.x != standing.sums.sx:
+        counted = _("%(counted)s, %(compared)s of them compared,") % {"counted": counted, "compared": number(weighed.x)}
+    return {
+        "carrier": standing.name,
+        "counted": counted,
+        "usual": usual(weighed.e),
+        "trailers": trailers(standing.sums.k),
+    }
+
+
+def likely_range(standing):
+    low, high = standing.rate_interval
+    return _("Likely range %(low)s to %(high)s per 1,000.") % {"low": per_thousand(low), "high": per_thousand(high)}
+
+
+def events(kind, count):
+    """365 damaged cartons; no damaged carton."""
+    if kind == Kind.OVER:
+        none, some = _("no carton over"), ngettext("%(n)s carton over", "%(n)s cartons over", count)
+    elif kind == Kind.SHORT:
+        none, some = _("no short carton"), ngettext("%(n)s short carton", "%(n)s short cartons", count)
+    elif kind == Kind.REROUTED:
+        none, some = _("no rerouted carton"), ngettext("%(n)s rerouted carton", "%(n)s rerouted cartons", count)
+    elif kind == Kind.DAMAGED:
+        none, some = _("no damaged carton"), ngettext("%(n)s damaged carton", "%(n)s damaged cartons", count)
+    else:
+        raise ValueError(f"Carriers are not compared by {kind}.")
+    return some % {"n": number(count)} if count else none
+
+
+def trailers(count):
+    return ngettext("%(n)s trailer", "%(n)s trailers", count) % {"n": number(count)}
+
+
+def usual(expected):
+    whole = floor(expected + 0.5)
+    return _("about %(n)s") % {"n": number(whole)} if whole else _("less than 1")
+
+
+def number(value):
+    return number_format(value, force_grouping=True)
+
+
+def per_thousand(rate):
+    """One decimal; an exact zero is said as 0."""
+    return number_format(round(rate, 1), decimal_pos=1, force_grouping=True) if rate else number(0)
