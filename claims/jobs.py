@@ -1,8 +1,8 @@
 """The queue for work that takes longer than a page may: ask, take, make; one worker or many, on either database.
 
-A worker takes a job by a conditional UPDATE with a lease. Progress and a heartbeat renew it; when the worker is gone the
-lease runs out and the next worker begins again, three times at most. Clocks of several machines should agree to within
-half a lease.
+A worker takes a job by a conditional UPDATE with a lease. Progress and a heartbeat renew it; when the worker is gone
+the lease runs out and the next worker begins again, three times at most. Clocks of several machines should agree to
+within half a lease.
 """
 
 import logging

@@ -33,6 +33,10 @@ class Stopping(BaseException):
 
 
 class JobQuerySet(models.QuerySet):
+    def seen_at(self, site, *, company):
+        """The site's own and, for those who see the whole company, the company's."""
+        return self.filter(Q(site=site) | Q(site=None) if company else Q(site=site))
+
     def left_behind(self, at):
         """Their worker has not been heard of for so long that it counts as gone."""
         return self.filter(state=JobState.RUNNING, lease_until__lt=at)
@@ -119,7 +123,7 @@ class Job(models.Model):
         return reverse("job", args=[(self.site or site).code, self.uuid])
 
     def progress(self, done, total=0, words=""):
-        """Say how far it is and keep the lease; as often as it suits, what comes too soon after the last is not written.
+        """Say how far it is and keep the lease. May be called often: what comes too soon after the last is not written.
 
         done, total -- whole numbers; total 0 while nobody knows
         words -- what is counted, translated, in the plural: "pages"
@@ -183,6 +187,11 @@ class Job(models.Model):
     def result_url(self):
         """Where the result is, if it is done and has a place. Only ever an address of our own."""
         return own_address((self.result or {}).get("url", ""))
+
+    @property
+    def back_url(self):
+        """Where to ask for it again."""
+        return own_address(self.back)
 
     @property
     def result_words(self):

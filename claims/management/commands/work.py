@@ -14,9 +14,7 @@ GRACE = 5
 
 
 class Command(BaseCommand):
-    help = (
-        "Make what was asked for and takes long: packets, scorecards. Runs until it is told to stop (SIGTERM, Ctrl-C)."
-    )
+    help = "Make what was asked for and takes long (packets, scorecards), until told to stop by SIGTERM or Ctrl-C."
 
     def add_arguments(self, parser):
         parser.add_argument("--once", action="store_true", help="end when nothing waits any more")
@@ -51,7 +49,7 @@ def default_name():
 
 @contextmanager
 def signals(stop):
-    """SIGTERM and Ctrl-C set `stop`; where Python does not allow that, in any thread but the first, they do nothing new."""
+    """SIGTERM and Ctrl-C set `stop`. Python allows that in the first thread only; in another they do as before."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -67,7 +65,7 @@ def signals(stop):
 
 @contextmanager
 def watch(parent, stop):
-    """Set `stop` when `parent` is not this process's parent any more; a job that does not listen is left where it is."""
+    """Set `stop` when `parent` is not our parent any more; a job that does not listen is left where it is."""
     if parent is None:
         yield
         return
