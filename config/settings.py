@@ -64,6 +64,7 @@ if not ALLOWED_HOSTS:
 CSRF_TRUSTED_ORIGINS = env_list("CSRF_TRUSTED_ORIGINS")
 
 INSTALLED_APPS = [
+    "claims",
     "receiving",
     "django.contrib.admin",
     "django.contrib.auth",

@@ -347,15 +347,19 @@ def note_stop(piece, kind, *, called, actor, at):
 # --- changing --------------------------------------------------------------------------------------------------------
 
 
-def change(piece, *, values, verb, actor, at, version=None, reason="", state=None):
+def change(piece, *, values, verb, actor, at, version=None, reason="", state=None, turned_up=False):
     """The one door of a piece that exists: a conditional UPDATE, a version and an event.
 
     values -- new values by the names of FACTS; what stays the same is left out of the event
     version -- what the person saw; None where the state alone decides who was first
+    turned_up -- a short is here after all: a claim shuts that out no more than the truth; Due tells its clerk
     """
-    refuse_claimed(piece)
+    if not turned_up:
+        refuse_claimed(piece)
     before = told_facts(piece)
-    rows = Discrepancy.objects.filter(pk=piece.pk, version=version or piece.version, claimed_at__isnull=True)
+    rows = Discrepancy.objects.filter(pk=piece.pk, version=version or piece.version)
+    if not turned_up:
+        rows = rows.filter(claimed_at__isnull=True)
     if state:
         rows = rows.filter(state=state)
     columns = {Discrepancy._meta.get_field(name).attname: plain_value(value) for name, value in values.items()}
@@ -497,8 +501,9 @@ def uncount(piece, *, actor, at):
         counting.undo_scan(row, uuid=derived(row, "undone"), actor=actor, at=at)
 
 
-def refuse_settled(piece):
-    refuse_claimed(piece)
+def refuse_settled(piece, *, turned_up=False):
+    if not turned_up:
+        refuse_claimed(piece)
     if piece.state != DiscrepancyState.OPEN:
         raise Refused(
             _("%(piece)s is %(state)s; nothing is changed on it any more.")
@@ -760,13 +765,14 @@ def mark_found(piece, *, actor, at, note="", where="", credit=True):
     """
     if piece.kind != Kind.SHORT:
         raise Refused(_("Only a short can be found."), code="not_short")
-    refuse_settled(piece)
+    refuse_settled(piece, turned_up=True)
     words = ", ".join(part for part in (where, note) if part)
     with transaction.atomic():
         found = change(
             piece,
             values={"state": DiscrepancyState.FOUND, "settled_note": words[:300]},
             state=DiscrepancyState.OPEN,
+            turned_up=True,
             verb="piece.found",
             reason=words[:300],
             actor=actor,
@@ -811,7 +817,14 @@ def one_found(short, *, note="", actor, at):
         return mark_found(short, note=note, credit=False, actor=actor, at=at)
     values = {"quantity": short.quantity - 1}
     return change(
-        short, values=values, state=DiscrepancyState.OPEN, verb="piece.found", reason=note, actor=actor, at=at
+        short,
+        values=values,
+        state=DiscrepancyState.OPEN,
+        verb="piece.found",
+        reason=note,
+        turned_up=True,
+        actor=actor,
+        at=at,
     )
 
 
@@ -828,6 +841,7 @@ def match_over_short(over, short, *, actor, at):
             values={"state": DiscrepancyState.MATCHED, "settled_note": words},
             state=DiscrepancyState.OPEN,
             verb="piece.matched",
+            turned_up=True,
             actor=actor,
             at=at,
         )
@@ -860,8 +874,8 @@ def matched_values(over, short):
 
 
 def check_match(over, short):
-    for piece in (over, short):
-        refuse_settled(piece)
+    refuse_settled(over)
+    refuse_settled(short, turned_up=True)
     if over.kind != Kind.OVER or short.kind != Kind.SHORT or over.site_id != short.site_id:
         raise Refused(_("Only an over and a short of the same site are matched."), code="not_a_match")
     if not over.label or over.label != short.label:

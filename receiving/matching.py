@@ -58,10 +58,8 @@ def find_carton(arrival, label):
 
 
 def open_shorts(label):
-    """Shorts of this label at all sites that nobody has found yet."""
-    return Discrepancy.objects.filter(
-        label=label, kind=Kind.SHORT, state=DiscrepancyState.OPEN, claimed_at__isnull=True
-    )
+    """Shorts of this label at all sites that nobody has found yet, claimed ones too."""
+    return Discrepancy.objects.filter(label=label, kind=Kind.SHORT, state=DiscrepancyState.OPEN)
 
 
 def shorts_for(over):

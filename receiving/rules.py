@@ -10,13 +10,17 @@ LATE = "late"
 SET_UP = "set_up"
 COMPANY = "company"
 RELEASE_FOOD = "release_food"
+SEE_CLAIMS = "see_claims"
+CLAIM = "claim"
+OVER_LIMIT = "over_limit"
+TERMS = "terms"
 
 GRANTS = {
     Role.RECEIVER: {SEE, WORK, LATE},
     Role.LEAD: {SEE, WORK, DECIDE, LATE},
-    Role.CLERK: {SEE, LATE},
-    Role.MANAGER: {SEE, DECIDE, LATE, SET_UP},
-    Role.VIEWER: {SEE},
+    Role.CLERK: {SEE, LATE, SEE_CLAIMS, CLAIM},
+    Role.MANAGER: {SEE, DECIDE, LATE, SET_UP, SEE_CLAIMS, CLAIM, OVER_LIMIT, TERMS},
+    Role.VIEWER: {SEE, SEE_CLAIMS},
 }
 
 # Every request asks; worded by the ORM it costs several times what the database takes. No site: the columns are null.

@@ -5,7 +5,7 @@ INSERT OR REPLACE removes the row that holds a key without asking the DELETE tri
 refused before the insert.
 """
 
-# The columns of each unique key beside `id`.
+# The columns of each unique key beside `id`; an app above adds its own tables when it starts.
 KEYS = {
     "receiving_discrepancyversion": [("discrepancy_id", "version")],
     "receiving_event": [("site_id", "seq")],
@@ -22,7 +22,7 @@ KEYS = {
     "receiving_tallytap": [("uuid",), ("undoes_id",)],
     "receiving_tombstone": [("photo_id",)],
 }
-TABLES = tuple(KEYS)
+TABLES = tuple(KEYS)  # this app's, for its migration; the apps above put their own
 MESSAGE = "evidence is written once"
 
 
@@ -83,5 +83,5 @@ def missing(connection):
         else:
             cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
             there = dict(cursor.fetchall())
-    wanted = {name: sql for table in TABLES for name, sql in statements(connection.vendor, table).items()}
+    wanted = {name: sql for table in KEYS for name, sql in statements(connection.vendor, table).items()}
     return [name for name, sql in wanted.items() if name not in there or there[name] not in (None, sql)]

@@ -23,7 +23,7 @@ LAYERS = [
         "setup_import",
     },
     {"photos", "load_list", "dock", "counting", "discrepancies", "sheet", "release", "erasure"},
-    {"forms", "filters", "middleware", "context", "templatetags", "checks"},
+    {"forms", "filters", "middleware", "context", "templatetags", "checks", "web"},
     {"views", "admin", "management", "apps", "demo"},
     {"urls"},
 ]

@@ -19,7 +19,7 @@ from receiving.enums import ArrivalState, ScanHow, ScanResult
 from receiving.forms.count import PalletForm, ScanFileForm, ScanForm, TallyForm
 from receiving.models import Arrival, Discrepancy, Event, Pallet, Scan
 from receiving.refusals import Refused
-from receiving.views.shared import at_site, done, form_errors, invalid, once, problem, refuse, wants_json
+from receiving.web import at_site, done, form_errors, invalid, once, problem, refuse, wants_json
 
 R = ScanResult
 # What each result looks and sounds like, and its words above the store's number.

@@ -16,7 +16,7 @@ from receiving.enums import ListState
 from receiving.forms.load_list import CartonFilter, ConfirmForm, DifferenceForm, MappingForm, UploadForm
 from receiving.models import Carton, LoadList, Shipment
 from receiving.refusals import Refused
-from receiving.views.shared import at_site, done, invalid, once, problem, refuse
+from receiving.web import at_site, done, invalid, once, problem, refuse
 
 PAGE = 100
 BAD_SHOWN = 200

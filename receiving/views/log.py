@@ -20,7 +20,7 @@ from receiving.forms.log import LogForm, SetAsideForm
 from receiving.models import Arrival, Store
 from receiving.refusals import Refused
 from receiving.views.piece import piece_data, piece_for_hand, pieces, require_hand
-from receiving.views.shared import at_site, done, form_errors, invalid, once, refuse, wants_json
+from receiving.web import at_site, done, form_errors, invalid, once, refuse, wants_json
 
 MOST_PHOTOS = 20
 RECENT = 12

@@ -19,7 +19,7 @@ from receiving import rules
 from receiving.models import Arrival, Discrepancy, Photo, SealRecord
 from receiving.photos import CONTENT_TYPES, receive_photo
 from receiving.refusals import Refused
-from receiving.views.shared import at_site, problem, wants_json
+from receiving.web import at_site, problem, wants_json
 
 A_YEAR = 365 * 24 * 3600
 

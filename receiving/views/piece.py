@@ -28,7 +28,7 @@ from receiving.forms.log import (
 )
 from receiving.models import Discrepancy, Finding, Photo, Store
 from receiving.refusals import ChangedMeanwhile, Refused
-from receiving.views.shared import at_site, done, invalid, once, refuse, wants_json
+from receiving.web import at_site, done, invalid, once, refuse, wants_json
 
 
 def pieces():
@@ -137,7 +137,7 @@ def actions(request, piece):
             ("piece_amend", _("Correct it"), "edit"),
         ]
     if piece.claimed_at:
-        found = [entry for entry in found if entry[0] in ("piece_finding", "piece_store_report")]
+        found = [entry for entry in found if entry[0] in ("piece_finding", "piece_store_report", "piece_found")]
     return [
         {"url": reverse(name, args=[piece.site.code, piece.number]), "words": words, "icon": icon}
         for name, words, icon in found

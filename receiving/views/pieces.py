@@ -18,7 +18,7 @@ from receiving import clock, history, paging, queries, rules
 from receiving.documents import xlsx
 from receiving.enums import DiscrepancyState, Kind
 from receiving.filters import PieceFilter
-from receiving.views.shared import at_site, invalid, problem, wants_json
+from receiving.web import at_site, invalid, problem, wants_json
 
 COUNTED = 1_000
 WORKBOOK_ROWS = 100_000

@@ -25,7 +25,7 @@ from receiving.forms.release import (
 from receiving.models import Arrival, ExceptionSheet, Shipment
 from receiving.refusals import Refused
 from receiving.squaring import Squaring
-from receiving.views.shared import at_site, done, invalid, once, problem, refuse
+from receiving.web import at_site, done, invalid, once, problem, refuse
 
 SHOWN_MISSING = 60
 

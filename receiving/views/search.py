@@ -8,7 +8,7 @@ from django.views.decorators.http import require_safe
 
 from receiving import matching, rules, search
 from receiving.models import Discrepancy
-from receiving.views.shared import at_site
+from receiving.web import at_site
 
 LONGEST = 100
 TITLES = {

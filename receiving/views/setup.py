@@ -30,7 +30,7 @@ from receiving.forms.setup import (
 )
 from receiving.models import DamageCode, Membership
 from receiving.refusals import ChangedMeanwhile, Refused
-from receiving.views.shared import at_site, done, invalid, once, problem, refuse
+from receiving.web import at_site, done, invalid, once, problem, refuse
 
 PAGE = 100
 ROWS_SHOWN = 200

@@ -691,6 +691,17 @@ def test_a_claimed_piece_is_shut(trailer, lead, crushed):
     assert discrepancies.mark_claimed(piece, at=None).claimed_at is None
 
 
+def test_a_claimed_short_is_found_all_the_same(trailer, lead):
+    carton = trailer.shipments.get().cartons.first() or make_cartons(trailer.shipments.get(), 1)[0]
+    (short,) = discrepancies.declare_short(carton.shipment, cartons=[carton], actor=lead, at=NOON)
+    short = discrepancies.mark_claimed(short, at=LATER)
+    found = discrepancies.mark_found(short, note="behind door 4", actor=lead, at=LATER)
+    assert found.state == DiscrepancyState.FOUND
+    assert found.claimed_at == LATER
+    with refused("piece_claimed"):
+        discrepancies.void(short, reason="wrong trailer", actor=lead, at=LATER)
+
+
 def test_a_piece_claimed_between_look_and_write_is_not_changed(trailer, lead, crushed):
     piece = log_damaged(trailer, actor=lead, codes=[crushed])
     discrepancies.mark_claimed(piece, at=LATER)

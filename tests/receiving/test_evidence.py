@@ -80,10 +80,10 @@ def test_an_event_outside_a_transaction_is_refused(site, alice):
 
 def test_every_evidence_table_has_its_triggers():
     tables = {model._meta.db_table for model in apps.get_models() if issubclass(model, Evidence)}
-    assert tables == set(triggers.TABLES)
+    assert tables == set(triggers.KEYS)
 
 
-@pytest.mark.parametrize("table", triggers.TABLES)
+@pytest.mark.parametrize("table", triggers.KEYS)
 @pytest.mark.parametrize("statement", ["UPDATE {} SET at = at", "DELETE FROM {}"])
 def test_the_database_names_a_trigger_for(table, statement):
     with connection.cursor() as cursor:

@@ -1,0 +1,16 @@
+"""The tables of claims that are written once, each with the columns of its unique keys beside `id`. A leaf for
+migrations and for `receiving.triggers`."""
+
+KEYS = {
+    "claims_amendment": [("uuid",)],
+    "claims_bounce": [("uuid",)],
+    "claims_document": [("uuid",), ("replaces_id",)],
+    "claims_fact": [("uuid",), ("reverses_id",)],
+    "claims_gapreason": [("uuid",)],
+    "claims_linedecision": [("fact_id", "line_id")],
+    "claims_message": [("uuid",)],
+    "claims_notclaimed": [("uuid",), ("lifts_id",)],
+    "claims_packet": [("uuid",), ("supersedes_id",), ("claim_id", "number")],
+    "claims_salvagelot": [("uuid",)],
+    "claims_statement": [("uuid",)],
+}
