@@ -180,6 +180,7 @@ class Trigger(TextChoices):
     DISCOVERED = "discovered", _("discovered")
     INCIDENT = "incident", _("incident")
     SETTLED = "settled", _("settled")
+    TOTAL_LOSS = "total_loss", _("counted as total loss")
 
 
 class Duty(TextChoices):
@@ -233,6 +234,17 @@ class Applies(TextChoices):
     DAMAGE = "damage", _("damage")
     LOSS = "loss", _("loss of pieces")
     NON_DELIVERY = "non_delivery", _("nothing delivered at all")
+
+
+class Regime(TextChoices):
+    """The law a carriage falls under; its shortest periods are checked against the terms."""
+
+    US_ROAD = "us_road", _("United States, road")
+    CMR = "cmr", _("CMR, road between countries")
+    MONTREAL = "montreal", _("Montreal Convention, air between countries")
+    COGSA = "cogsa", _("US Carriage of Goods by Sea Act")
+    CANADA_ROAD = "canada_road", _("Canada, road")
+    OTHER = "other", _("another law")
 
 
 class LimitBasis(TextChoices):

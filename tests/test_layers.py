@@ -28,6 +28,27 @@ LAYERS = [
     {"urls"},
 ]
 ORDER = {name: height for height, names in enumerate(LAYERS) for name in names}
+CLAIMS_LAYERS = [
+    {
+        "enums",
+        "money",
+        "calendars",
+        "deadlines",
+        "valuation",
+        "standing",
+        "scorecard",
+        "converters",
+        "evidence_tables",
+    },
+    {"models"},
+    {"jobs", "terms", "queries", "dates", "shorts", "completeness", "refusal_answers", "money_view"},
+    {"documents", "drafting", "packet"},
+    {"mail", "letters", "filing", "facts", "tasks"},
+    {"forms", "filters", "templatetags"},
+    {"views", "admin", "management", "apps", "demo"},
+    {"urls"},
+]
+CLAIMS_ORDER = {name: height for height, names in enumerate(CLAIMS_LAYERS) for name in names}
 ONLY_HERE = {
     "weasyprint": {"receiving/documents/pdf.py"},
     "openpyxl": {"receiving/documents/xlsx.py", "receiving/documents/tables.py"},
@@ -53,18 +74,23 @@ def imported(path):
 
 
 def layer(module):
-    parts = module.split(".")
-    return ORDER.get(parts[1]) if len(parts) > 1 else None
+    app, _dot, rest = module.partition(".")
+    return {"receiving": ORDER, "claims": CLAIMS_ORDER}[app].get(rest.split(".")[0])
 
 
 @pytest.mark.parametrize("path", FILES, ids=str)
 def test_a_module_imports_only_what_stands_below_it(path):
     own = path.with_suffix("").as_posix().replace("/", ".")
-    assert path.parts[0] != "receiving" or path.name == "__init__.py" or layer(own) is not None, f"{own} has no layer"
+    assert path.name == "__init__.py" or layer(own) is not None, f"{own} has no layer"
     for module in imported(path):
-        if not module.startswith("receiving.") or layer(module) is None or layer(own) is None:
+        if module.split(".")[0] != path.parts[0] or layer(module) is None or layer(own) is None:
             continue
         assert layer(module) <= layer(own), f"{own} imports {module}"
+
+
+@pytest.mark.parametrize("path", [path for path in FILES if path.parts[0] == "claims"], ids=str)
+def test_claims_stay_out_of_the_docks_pages(path):
+    assert not [module for module in imported(path) if module.startswith(("receiving.views", "receiving.forms"))]
 
 
 @pytest.mark.parametrize("path", [path for path in FILES if path.parts[0] == "receiving"], ids=str)

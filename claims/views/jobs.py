@@ -6,6 +6,7 @@ from django.http import JsonResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.utils.cache import patch_vary_headers
+from django.utils.formats import number_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_safe
@@ -57,9 +58,8 @@ def waiting(job, at):
         return _("Waiting. Nothing is being made at the moment; if that lasts, tell whoever looks after the server.")
     if not before:
         return _("Waiting. It is the next to be made.")
-    return ngettext("Waiting. %(n)s other is before it.", "Waiting. %(n)s others are before it.", before) % {
-        "n": before
-    }
+    words = ngettext("Waiting. %(n)s other is before it.", "Waiting. %(n)s others are before it.", before)
+    return words % {"n": number_format(before, force_grouping=True)}
 
 
 def running(job, at):

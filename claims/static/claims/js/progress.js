@@ -49,5 +49,4 @@ function again(after) {
   }, after);
 }
 
-document.querySelector("[data-look-again]")?.setAttribute("hidden", "");
 again(EVERY);
