@@ -36,6 +36,7 @@ from tests.builders import (
     make_site,
     make_store,
 )
+from tests.claims import evidence_rows
 
 pytestmark = pytest.mark.django_db
 EVIDENCE = [model for model in apps.get_models() if issubclass(model, Evidence)]
@@ -139,7 +140,7 @@ on_sqlite = pytest.mark.skipif(connection.vendor != "sqlite", reason="PostgreSQL
 OTHER = {
     "id": "NULL",
     "uuid": "lower(hex(randomblob(16)))",
-    **dict.fromkeys(("supersedes_id", "undoes_id", "replaces_id"), "NULL"),
+    **dict.fromkeys(("supersedes_id", "undoes_id", "replaces_id", "reverses_id", "lifts_id"), "NULL"),
     **dict.fromkeys(("number", "seq", "version"), "{} + 1000"),
 }
 
@@ -219,6 +220,7 @@ def every_kind():
         SheetDelivery.objects.create(sheet=sheet, way="paper", **by),
         Tombstone.objects.create(photo=photo, sha256="a" * 64, reason="law", **by),
         Event.objects.filter(site=site).first(),
+        *evidence_rows.rows(site, piece, bill, actor=lead, at=NOON),
     ]
     return {type(row): row for row in rows}
 

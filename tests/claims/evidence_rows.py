@@ -1,0 +1,73 @@
+"""One row of every evidence table of claims, made past the writers: for tests of the database's own guards."""
+
+from claims.models import (
+    Amendment,
+    Bounce,
+    Claim,
+    ClaimLine,
+    Document,
+    Fact,
+    GapReason,
+    LineDecision,
+    Message,
+    NotClaimed,
+    Packet,
+    SalvageLot,
+    Statement,
+)
+
+HASH = "a" * 64
+
+
+def rows(site, piece, shipment, *, actor, at):
+    """The rows, with every optional unique key in use where one can be."""
+    by = {"actor": actor, "at": at}
+    claim = Claim.objects.create(
+        site=site,
+        year=2026,
+        number=1,
+        stage_since=at,
+        opened_at=at,
+        opened_by=actor,
+        shipment=shipment,
+        account=shipment.account,
+        who_claims="us",
+        currency="USD",
+    )
+    line = ClaimLine.objects.create(claim=claim, discrepancy=piece, position=1, kind="damage", quantity=1)
+    fact = Fact.objects.create(claim=claim, kind="receipt", on=at.date(), amount=5, **by)
+    document, message, packet = document_row(claim, **by), message_row(claim, **by), packet_row(claim, 1, **by)
+    not_claimed = NotClaimed.objects.create(site=site, discrepancy=piece, reason="too small", **by)
+    amounts = {"gross": 4, "costs": 1}
+    return [
+        document_row(claim, replaces=document, **by),
+        message,
+        packet_row(claim, 2, supersedes=packet, **by),
+        Fact.objects.create(claim=claim, kind="receipt", on=at.date(), reverses=fact, note="bounced", **by),
+        NotClaimed.objects.create(site=site, discrepancy=piece, reason="not so small", lifts=not_claimed, **by),
+        LineDecision.objects.create(fact=fact, line=line, allowed=1, disallowed=0, **by),
+        SalvageLot.objects.create(fact=fact, line=line, lot="1", method="auction", **amounts, **by),
+        Amendment.objects.create(claim=claim, fact=fact, reason="found", before={}, after={}, **by),
+        GapReason.objects.create(claim=claim, gap="invoice", reason="none was made", **by),
+        Statement.objects.create(claim=claim, lines=[1], signer="R. Vale", text="Not received.", searched={}, **by),
+        Bounce.objects.create(message=message, text="no such mailbox", **by),
+    ]
+
+
+def document_row(claim, **also):
+    told = {"file": "documents/a", "name": "a.pdf", "content_type": "application/pdf", "sha256": HASH}
+    return Document.objects.create(claim=claim, kind="invoice", size=1, pages=1, **told, **also)
+
+
+def message_row(claim, **also):
+    told = {"subject": "Claim", "message_id": "<1@dock.example>", "file": "mail/a", "sha256": HASH, "size": 1}
+    return Message.objects.create(claim=claim, to="claims@carrier.example", **told, **also)
+
+
+def packet_row(claim, number, **also):
+    files = {f"{kind}{what}": value for kind in ("pdf", "xlsx", "zip") for what, value in FILE.items()}
+    told = {"content": {}, "content_sha256": HASH, "pages": 1, "log_seq": 0, "log_head": "0" * 64}
+    return Packet.objects.create(claim=claim, number=number, **files, **told, **also)
+
+
+FILE = {"": "packets/a", "_sha256": HASH, "_size": 1}
