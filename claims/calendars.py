@@ -1,0 +1,154 @@
+"""Which days are holidays, and which are business days. A leaf; the only module that names `holidays`.
+
+No rule we count by publishes a calendar with its "business days", so every page that shows such a date also shows
+`Calendar.label` and `Calendar.caution`.
+"""
+
+import re
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cache
+from types import MappingProxyType
+
+import holidays
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+from holidays.registry import COUNTRIES
+
+SATURDAY = 5
+WORD_BREAK = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+
+
+class UnknownCalendar(ValueError):
+    """No holidays are known for the place; `field` is `country` or `subdivision`, the text a sentence."""
+
+    def __init__(self, message, *, field):
+        super().__init__(message)
+        self.field = field
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """The public holidays of a place, and closed days somebody added.
+
+    country -- ISO 3166-1 code of two letters; empty: no public holidays at all
+    subdivision -- its state or province, the second half of the ISO 3166-2 code
+    closed -- further dates that count as holidays: any iterable of dates, kept sorted
+    """
+
+    country: str = "US"
+    subdivision: str = ""
+    closed: tuple[date, ...] = field(default=())
+
+    def __post_init__(self):
+        object.__setattr__(self, "closed", tuple(sorted(set(self.closed))))
+        check_place(self.country, self.subdivision)
+
+    def is_holiday(self, day: date) -> bool:
+        return self.name(day) != ""
+
+    def name(self, day: date) -> str:
+        """What the holiday is called in its own country; empty on any other day."""
+        if day in self.closed:
+            return _("closed")
+        return holidays_of(self.country, self.subdivision, day.year).get(day, "")
+
+    def is_business_day(self, day: date) -> bool:
+        """Monday to Friday and no holiday."""
+        return day.weekday() < SATURDAY and not self.is_holiday(day)
+
+    @property
+    def place(self) -> str:
+        """`Germany`, or `Bayern, Germany`."""
+        country = countries().get(self.country, self.country)
+        if not self.subdivision:
+            return country
+        return f"{subdivisions(self.country).get(self.subdivision, self.subdivision)}, {country}"
+
+    @property
+    def label(self) -> str:
+        """Which days are business days here: `Monday to Friday less US federal holidays`."""
+        return self._with_closed(self._business_days())
+
+    @property
+    def caution(self) -> str:
+        return _("No calendar of business days is published with the rule. Ask the carrier which days it counts.")
+
+    def _business_days(self):
+        if not self.country:
+            return _("Monday to Friday, no holidays taken out")
+        if (self.country, self.subdivision) == ("US", ""):
+            return _("Monday to Friday less US federal holidays")
+        return _("Monday to Friday less the public holidays of %(place)s") % {"place": self.place}
+
+    def _with_closed(self, words):
+        if not self.closed:
+            return words
+        more = ngettext("and %(count)s more closed day", "and %(count)s more closed days", len(self.closed))
+        return f"{words}, {more % {'count': len(self.closed)}}"
+
+    def as_dict(self) -> dict:
+        """Plain values for JSON."""
+        return {
+            "country": self.country,
+            "subdivision": self.subdivision,
+            "closed": [day.isoformat() for day in self.closed],
+        }
+
+    @classmethod
+    def from_dict(cls, kept: dict) -> "Calendar":
+        return cls(
+            country=kept["country"],
+            subdivision=kept.get("subdivision", ""),
+            closed=[date.fromisoformat(day) for day in kept.get("closed", [])],
+        )
+
+
+@cache
+def countries() -> MappingProxyType:
+    """ISO code -> English name of every country whose holidays are known, by name."""
+    return MappingProxyType({codes[1]: spaced(codes[0]) for codes in sorted(COUNTRIES.values())})
+
+
+@cache
+def subdivisions(country: str) -> MappingProxyType:
+    """Code -> name of the states or provinces whose own holidays are known."""
+    known = holidays.country_holidays(country)
+    names = {code: name for name, code in reversed(known.subdivisions_aliases.items())}
+    return MappingProxyType({code: names.get(code, code) for code in known.subdivisions})
+
+
+def check_place(country: str, subdivision: str = "") -> None:
+    """Raises UnknownCalendar, which says what was given and what to do."""
+    if country and country not in countries():
+        raise UnknownCalendar(
+            _("No holidays are known for the country “%(country)s”. Give its ISO code of two letters, such as US.")
+            % {"country": country},
+            field="country",
+        )
+    if subdivision and (not country or subdivision not in subdivisions(country)):
+        raise UnknownCalendar(
+            _("“%(code)s” is no state or province of “%(country)s” with holidays of its own. Leave it empty.")
+            % {"code": subdivision, "country": country},
+            field="subdivision",
+        )
+
+
+@cache
+def holidays_of(country: str, subdivision: str, year: int) -> MappingProxyType:
+    """Date -> name of the days kept as holidays in `year`, whatever other years were asked for before.
+
+    A holiday kept a day early can lie in the year before (31 Dec 2027 for New Year's Day 2028), so its neighbours are
+    made along with each year and only the days that lie in it are taken.
+    """
+    if not country:
+        return MappingProxyType({})
+    years = [near for near in (year - 1, year, year + 1) if date.min.year <= near <= date.max.year]
+    made = holidays.country_holidays(country, subdiv=subdivision or None, years=years, expand=False)
+    return MappingProxyType({day: name for day, name in made.items() if day.year == year})
+
+
+def spaced(name: str) -> str:
+    """`UnitedStates` as `United States`."""
+    words = WORD_BREAK.sub(" ", name).split(" ")
+    return " ".join(word.lower() if word in {"And", "Of", "The"} else word for word in words)
