@@ -240,7 +240,8 @@ def work(worker, *, stop, once=False, lease=LEASE):
 
 def step(worker, stop, lease):
     """One look at the queue; whether there was something to do."""
-    close_old_connections()
+    if not transaction.get_connection().in_atomic_block:
+        close_old_connections()
     job = take(worker, timezone.now(), lease=lease)
     if job:
         job.is_stopping = stop.is_set
