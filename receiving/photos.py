@@ -9,7 +9,6 @@ import functools
 import hashlib
 import io
 import logging
-import os
 import re
 import threading
 import unicodedata
@@ -18,13 +17,11 @@ from datetime import datetime
 from typing import BinaryIO
 
 from django.conf import settings
-from django.core.files.base import ContentFile
-from django.core.files.storage import default_storage
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 from PIL import ExifTags, Image, ImageCms, ImageFile
 
-from receiving import evidence
+from receiving import evidence, files
 from receiving.enums import PhotoPurpose
 from receiving.models import Photo
 from receiving.refusals import Refused
@@ -643,33 +640,10 @@ def keep_files(picture: Picture) -> dict[str, str]:
     """Store the original and its two copies under their hash; the names they have, by field of Photo."""
     folder, name = picture.sha256[:2], picture.sha256
     return {
-        "original": _kept(f"originals/{folder}/{name}", picture.original),
-        "viewing": _kept(f"copies/{folder}/{name}-{VIEWING_SIDE}.jpg", picture.viewing),
-        "thumbnail": _kept(f"copies/{folder}/{name}-{THUMBNAIL_SIDE}.jpg", picture.thumbnail),
+        "original": files.keep(f"originals/{folder}/{name}", picture.original),
+        "viewing": files.keep(f"copies/{folder}/{name}-{VIEWING_SIDE}.jpg", picture.viewing),
+        "thumbnail": files.keep(f"copies/{folder}/{name}-{THUMBNAIL_SIDE}.jpg", picture.thumbnail),
     }
-
-
-def _kept(name: str, content: bytes) -> str:
-    """Store `content` under `name`, on the disk before the row that speaks of it; return the name it really has.
-
-    What is there already is used again only if it is the same to the byte: an earlier write may have been cut off.
-    """
-    if default_storage.exists(name):
-        with default_storage.open(name) as file:
-            if file.read() == content:
-                return name
-    name = default_storage.save(name, ContentFile(content))
-    try:
-        path = default_storage.path(name)
-    except NotImplementedError:
-        return name
-    for each in (path, os.path.dirname(path)):
-        handle = os.open(each, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-    return name
 
 
 def _tell(photo: Photo):

@@ -7,7 +7,18 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 LAYERS = [
-    {"enums", "identifiers", "clock", "documents", "squaring", "refusals", "triggers", "converters", "fair_sqlite"},
+    {
+        "enums",
+        "identifiers",
+        "clock",
+        "documents",
+        "squaring",
+        "refusals",
+        "triggers",
+        "converters",
+        "fair_sqlite",
+        "files",
+    },
     {"models"},
     {"rules", "evidence", "queries", "paging"},
     {

@@ -11,9 +11,9 @@ from receiving import clock, dock, queries, rules
 from receiving.enums import ArrivalState
 from receiving.forms.dock import ExpectForm, WhyForm
 from receiving.refusals import Refused
-from receiving.web import at_site, done, invalid, once, refuse
 from receiving.views.steps import VARIANTS, next_step
 from receiving.views.trailer import arrival_or_404, settle, told, wrong_state
+from receiving.web import at_site, done, invalid, once, refuse
 
 
 @require_safe

@@ -43,8 +43,8 @@ from receiving.identifiers import seals_differ_by_zeros, trailer_warnings
 from receiving.models import Arrival, SealRecord, Shipment
 from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.templatetags.dock import moment, short
-from receiving.web import at_site, done, invalid, once, refuse
 from receiving.views.steps import VARIANTS, next_step, to
+from receiving.web import at_site, done, invalid, once, refuse
 
 CLOSED = (ArrivalState.RELEASED, ArrivalState.REFUSED, ArrivalState.CANCELLED)
 STRIP = 8

@@ -37,6 +37,7 @@ def page(request, site, number):
     )
 
 
+PLACES = ("doors", "log", "pieces", "claims", "due", "setup", "search")
 urlpatterns = [
     path("", include("django.contrib.auth.urls")),
     path("", page, name="home"),
@@ -46,7 +47,7 @@ urlpatterns = [
     path("<site:site>/photos/<uuid:uuid>/original", views.original, name="photo_original"),
     path("<site:site>/photos/<uuid:uuid>/viewing", views.viewing, name="photo_viewing"),
     path("<site:site>/photos/<uuid:uuid>/thumbnail", views.thumbnail, name="photo_thumbnail"),
-    *(path(f"<site:site>/{name}/", page, name=name) for name in ("doors", "log", "pieces", "setup", "search")),
+    *(path(f"<site:site>/{name}/", page, name=name) for name in PLACES),
 ]
 pytestmark = [pytest.mark.django_db, pytest.mark.urls(__name__)]
 JPEG = saved(grained(), "JPEG")
