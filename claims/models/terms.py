@@ -12,6 +12,7 @@ from claims.enums import (
     FreightWhen,
     LimitBasis,
     Mode,
+    Regime,
     SalvageWhen,
     Trigger,
 )
@@ -51,12 +52,15 @@ class Terms(models.Model):
     valid_until = models.DateField(_("for bills until"), null=True, blank=True)
     template = models.CharField(_("started from"), max_length=20, blank=True, editable=False)
     source = models.CharField(_("source"), max_length=300)
+    regime = models.CharField(
+        _("law the carriage falls under"), max_length=11, choices=Regime.choices, default=Regime.US_ROAD
+    )
     waives_statute = models.BooleanField(_("contract expressly waives the statute's carriage terms"), default=False)
     waiver = models.CharField(_("where the waiver stands"), max_length=200, blank=True)
     delivered_means = models.CharField(
         _("delivered means"), max_length=8, choices=DeliveredMeans.choices, default=DeliveredMeans.EARLIEST
     )
-    calendar_country = models.CharField(_("holiday calendar, country"), max_length=2, default="US")
+    calendar_country = models.CharField(_("holiday calendar, country"), max_length=2, default="US", blank=True)
     calendar_subdivision = models.CharField(_("holiday calendar, state or province"), max_length=6, blank=True)
     limit_basis = models.CharField(
         _("limit counted on"), max_length=15, choices=LimitBasis.choices, default=LimitBasis.NONE
