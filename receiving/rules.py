@@ -65,6 +65,11 @@ def may_company(person):
     return any(m.site_id is None and m.role == Role.MANAGER for m in memberships(person))
 
 
+def sees_company(person):
+    """Whether the person sees the claims of all sites, and so what is made for the whole company."""
+    return any(m.site_id is None and SEE_CLAIMS in GRANTS[m.role] for m in memberships(person))
+
+
 def sites(person):
     """The sites a person is a member of, by code."""
     mine = memberships(person)

@@ -22,6 +22,7 @@ LEADS = {"lead", "manager"}
 FLOOR_AND_LEADS = {"receiver", "lead", "manager"}
 LATE = {"receiver", "lead", "clerk", "manager"}
 MANAGERS = {"manager"}
+READERS_OF_CLAIMS = {"clerk", "manager", "viewer"}
 COMPANY = {"all-sites manager"}
 NOT_HERE = None
 
@@ -149,6 +150,7 @@ MATRIX = {
     "setup_out accounts": ("=accounts account", NOT_HERE, COMPANY),
     "setup_back accounts": ("=accounts account", NOT_HERE, COMPANY),
     "setup_replace": ("code", MANAGERS, MANAGERS),
+    "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
 }
 # Pages that belong to no site: what they answer is tested in tests/pages/test_home.py.
 NO_SITE = {"home", "language", "login", "logout", "password_change", "password_change_done"}

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from django.core.files.base import ContentFile
 
+from claims.models import Job
 from receiving import counting, discrepancies, photos, release
 from receiving.enums import ArrivalState, Kind, PhotoPurpose, Role
 from receiving.models import Arrival, Carton, LoadList
@@ -97,6 +98,7 @@ def records(site, lead):
         "account": account.pk,
         "carrier": make_carrier().pk,
         "carton": cartons[0].pk,
+        "job": Job.objects.create(site=site, kind="packet", key="1", title="Packet", asked_by=lead, asked_at=NOON).uuid,
         "pallet": counting.open_pallet(site, store=store, uuid=uuid.uuid4(), actor=lead, at=NOON).number,
         "list": LoadList.objects.create(
             shipment=shipment,

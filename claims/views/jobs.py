@@ -23,8 +23,9 @@ UNUSUAL = timedelta(minutes=1)
 @require_safe
 @at_site(rules.SEE_CLAIMS, place="claims")
 def job(request, uuid):
-    company = rules.COMPANY in request.may
-    rows = Job.objects.seen_at(request.site, company=company).select_related("asked_by", "site")
+    rows = Job.objects.seen_at(request.site, company=rules.sees_company(request.user)).select_related(
+        "asked_by", "site"
+    )
     found = get_object_or_404(rows, uuid=uuid)
     said = sentence(found, timezone.now())
     if wants_json(request):

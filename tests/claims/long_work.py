@@ -72,10 +72,18 @@ def step(job, *, name):
 STEPS = {}
 
 
-def ask(actor, *, site=None, kind="diary", key=None, at=None, **arguments):
+def ask(actor, *, site=None, kind="diary", key=None, at=None, title="", back="", **arguments):
     """A job in the queue, with a key of its own unless told."""
-    moment = at or timezone.now()
-    return jobs.ask(kind, site=site, arguments=arguments, key=key or str(uuid.uuid4()), actor=actor, at=moment)
+    return jobs.ask(
+        kind,
+        site=site,
+        arguments=arguments,
+        key=key or str(uuid.uuid4()),
+        actor=actor,
+        at=at or timezone.now(),
+        title=title,
+        back=back,
+    )
 
 
 def diary(folder):
