@@ -147,7 +147,7 @@ def facts(standing, kind, against=None):
     weighed = against or standing.tested
     counted = events(kind, standing.sums.sx)
     if weighed.x != standing.sums.sx:
-        counted = _("%(counted)s, %(compared)s of them compared,") % {"counted": counted, "compared": number(weighed.x)}
+        counted = _("%(counted)s (%(compared)s of them compared)") % {"counted": counted, "compared": number(weighed.x)}
     return {
         "carrier": standing.name,
         "counted": counted,

@@ -1,0 +1,145 @@
+"""The verdicts as people read them."""
+
+import re
+from dataclasses import replace
+
+import pytest
+from django.utils import translation
+
+from claims.scorecard import verdicts
+from claims.scorecard.compare import DEFAULTS, Verdict, compare
+from receiving.enums import Kind
+from tests.claims.scorecard_examples import SEVEN, THREE, by_name, entries
+
+OAK = THREE + "Oak 900*6 70 3 2 4 1 5"
+PINE = THREE + "Pine 900*6 9 4 8 2 10 7"
+CHANCE = "Differences of this size come up between equally careful carriers."
+
+
+def said(listing, name, kind=Kind.DAMAGED, settings=DEFAULTS):
+    comparison = compare(entries(listing, settings), settings)
+    return str(verdicts.in_words(by_name(comparison)[name], comparison, kind))
+
+
+SENTENCES = {
+    "Birch": (
+        "Worse. Birch: 365 damaged cartons; about 136 would be usual for this freight. If Birch were like the others, "
+        "a gap this big would almost never come up. Likely range 11.5 to 23.5 per 1,000. Look at the trailers before "
+        "you call."
+    ),
+    "Elm": (
+        "Better. Elm: no damaged carton in 10 trailers; about 29 would be usual among the carriers not found worse. "
+        "Likely range 0 to 1.8 per 1,000."
+    ),
+    "Cedar": (
+        f"Cannot be told apart. Cedar: 49 damaged cartons where about 68 would be usual. {CHANCE} Likely range 1.4 to "
+        "9.9 per 1,000."
+    ),
+    "Alder": "Too little data. Alder: 1 trailer, 9 damaged cartons. We compare from 5 trailers on.",
+}
+
+
+@pytest.mark.parametrize("name", SENTENCES)
+def test_a_verdict_is_said_in_plain_words(name):
+    assert said(SEVEN, name) == SENTENCES[name]
+
+
+def test_what_is_watched_is_no_finding():
+    assert said(PINE, "Pine") == (
+        "Watch. Pine: 40 damaged cartons where about 19 would be usual. Among this many carriers one looks like this "
+        "now and then by chance. Not a finding yet. Likely range 3.8 to 12.5 per 1,000."
+    )
+
+
+def test_an_incident_is_called_one():
+    assert said(OAK, "Oak").startswith(
+        "One trailer explains it. Oak: 85 damaged cartons, 70 of them in one trailer. An incident to look into, not a "
+        "pattern of the carrier. Likely range "
+    )
+
+
+def test_a_period_without_damage_says_so():
+    listing = "Rowan 900*6 0 0 0 0 0 0\nSloe 900*6 0 0 0 0 0 0"
+    assert said(listing, "Rowan") == (
+        "No comparison. Too little damage, or too few carriers or trailers, to compare anyone in this period."
+    )
+
+
+@pytest.mark.parametrize("listing", [SEVEN, OAK, PINE])
+def test_no_verdict_goes_without_its_interval_and_none_under_the_floor_has_a_rate(listing):
+    comparison = compare(entries(listing))
+    for standing in comparison.standings:
+        words = str(verdicts.in_words(standing, comparison))
+        assert ("Likely range" in words) == (standing.verdict != Verdict.TOO_LITTLE_DATA)
+        assert ("per 1,000" in words) == (standing.sums.k >= 5)
+
+
+@pytest.mark.parametrize("listing", [SEVEN, OAK, PINE])
+def test_no_sentence_speaks_of_p_values_or_significance(listing):
+    comparison = compare(entries(listing))
+    words = [str(verdicts.in_words(standing, comparison)) for standing in comparison.standings]
+    words += verdicts.page_notes(comparison) + [str(caution) for caution in verdicts.CAUTIONS]
+    assert not re.search(r"signific|probabilit|p-value|\bp [<=]|!", " ".join(words), re.IGNORECASE)
+
+
+@pytest.mark.parametrize(
+    ("kind", "none", "one", "many"),
+    [
+        (Kind.DAMAGED, "no damaged carton", "1 damaged carton", "1,300 damaged cartons"),
+        (Kind.SHORT, "no short carton", "1 short carton", "1,300 short cartons"),
+        (Kind.OVER, "no carton over", "1 carton over", "1,300 cartons over"),
+        (Kind.REROUTED, "no rerouted carton", "1 rerouted carton", "1,300 rerouted cartons"),
+    ],
+)
+def test_every_kind_of_event_has_its_word(kind, none, one, many):
+    assert [verdicts.events(kind, count) for count in (0, 1, 1300)] == [none, one, many]
+    assert none in said(SEVEN, "Elm", kind)
+
+
+def test_carriers_are_not_compared_by_what_was_only_set_aside():
+    with pytest.raises(ValueError, match="not compared by set_aside"):
+        verdicts.events(Kind.SET_ASIDE, 3)
+
+
+@pytest.mark.parametrize(
+    ("expected", "words"), [(0.0, "less than 1"), (0.49, "less than 1"), (0.5, "about 1"), (1234.5, "about 1,235")]
+)
+def test_the_usual_is_a_round_count(expected, words):
+    assert verdicts.usual(expected) == words
+
+
+@pytest.mark.parametrize(
+    ("rate", "words"), [(0, "0"), (0.04, "0.0"), (1.76, "1.8"), (11.468, "11.5"), (1234.56, "1,234.6")]
+)
+def test_rates_have_one_rounded_decimal(rate, words):
+    assert verdicts.per_thousand(rate) == words
+
+
+def test_what_the_cap_left_out_is_said_beside_the_count():
+    listing = THREE + "Sloe 900*20 " + "300 " + "3 " * 19
+    comparison = compare(entries(listing))
+    words = str(verdicts.in_words(by_name(comparison)["Sloe"], comparison))
+    assert "Sloe: 357 damaged cartons (147 of them compared) where about 72 would be usual." in words
+    assert any("at most 10% of its cartons" in note for note in verdicts.page_notes(comparison))
+
+
+def test_without_a_capped_trailer_no_page_speaks_of_the_cap():
+    assert len(verdicts.page_notes(compare(entries(SEVEN)))) == 2
+
+
+def test_the_floor_that_is_set_is_the_floor_that_is_told():
+    settings = replace(DEFAULTS, min_trailers=7)
+    assert said(SEVEN, "Gorse", settings=settings).endswith(
+        "6 trailers, 44 damaged cartons. We compare from 7 trailers on."
+    )
+
+
+def test_numbers_are_written_as_the_language_writes_them():
+    with translation.override("es"):
+        assert "11,5" in said(SEVEN, "Birch")
+
+
+def test_a_name_from_outside_stays_text():
+    comparison = compare(entries(THREE + "50%(x)s{0} 900*2 1 1"))
+    standing = by_name(comparison)["50%(x)s{0}"]
+    assert "50%(x)s{0}: 2 trailers, 2 damaged cartons." in str(verdicts.in_words(standing, comparison))
