@@ -52,7 +52,7 @@ CLAIMS_LAYERS = [
         "evidence_tables",
     },
     {"models"},
-    {"jobs", "terms", "queries", "dates", "shorts", "completeness", "refusal_answers", "money_view"},
+    {"jobs", "terms", "losses", "queries", "dates", "shorts", "completeness", "refusal_answers", "money_view"},
     {"documents", "drafting", "packet"},
     {"mail", "letters", "filing", "facts", "tasks"},
     {"forms", "filters", "templatetags"},

@@ -24,6 +24,7 @@ LATE = {"receiver", "lead", "clerk", "manager"}
 MANAGERS = {"manager"}
 READERS_OF_CLAIMS = {"clerk", "manager", "viewer"}
 COMPANY = {"all-sites manager"}
+CLERKS = {"clerk", "manager"}
 NOT_HERE = None
 
 # name: (what reverse() needs besides the site, who may GET, who may POST); NOT_HERE where the method is not taken
@@ -150,6 +151,8 @@ MATRIX = {
     "setup_out accounts": ("=accounts account", NOT_HERE, COMPANY),
     "setup_back accounts": ("=accounts account", NOT_HERE, COMPANY),
     "setup_replace": ("code", MANAGERS, MANAGERS),
+    "claims": ("", READERS_OF_CLAIMS, NOT_HERE),
+    "claim": ("claim", READERS_OF_CLAIMS, NOT_HERE),
     "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
 }
 # Pages that belong to no site: what they answer is tested in tests/pages/test_home.py.

@@ -23,6 +23,7 @@ from tests.builders import (
     make_site,
     make_store,
 )
+from tests.claims.builders import losses, make_claim, make_filed, make_load
 
 
 @dataclass
@@ -44,7 +45,8 @@ def build():
     people["qualified"] = make_person("viewer", site, "q", food_qualified=True)
     people["member of nothing"] = make_person(username="nobody")
     member = people["viewer"].memberships.get().pk
-    return World(people, records(site, people["lead"]) | {"member": member})
+    found = records(site, people["lead"])
+    return World(people, found | claim_records(site, people) | {"member": member})
 
 
 def records(site, lead):
@@ -109,6 +111,20 @@ def records(site, lead):
             uploaded_at=NOON,
             uploaded_by=lead,
         ).pk,
+    }
+
+
+def claim_records(site, people):
+    lead, clerk = people["lead"], people["clerk"]
+    draft = make_claim(site, actor=clerk, shipment=make_load(site, actor=lead))
+    filed = make_filed(site, actor=clerk, shipment=make_load(site, actor=lead))
+    loss = losses(make_load(site, actor=lead))[0]
+    return {
+        "claim": draft.slug,
+        "line": draft.lines.first().position,
+        "filed": filed.slug,
+        "loss": loss.number,
+        "bill": loss.shipment_id,
     }
 
 

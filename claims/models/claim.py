@@ -187,6 +187,12 @@ class ClaimLine(Recorded):
         return f"{self.position}"
 
 
+class NotClaimedQuerySet(models.QuerySet):
+    def standing(self):
+        """Decisions that nobody has taken back."""
+        return self.filter(lifts=None, lifted_by=None)
+
+
 class NotClaimed(Recorded, Evidence):
     """Somebody decided not to claim a piece, with the reason; a row that `lifts` one takes the decision back."""
 
@@ -194,6 +200,8 @@ class NotClaimed(Recorded, Evidence):
     discrepancy = models.ForeignKey("receiving.Discrepancy", on_delete=models.PROTECT, related_name="not_claimed")
     reason = models.CharField(_("why it is not claimed"), max_length=300)
     lifts = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="lifted_by")
+
+    objects = NotClaimedQuerySet.as_manager()
 
 
 class Document(Recorded, Evidence):

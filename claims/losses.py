@@ -1,0 +1,76 @@
+"""What a piece lost, as far as the record of the dock and the load list say it: how much of what, at which price.
+
+Reads only, and nothing beyond `piece.carton` and `piece.shipment`. What nobody has said is None, never nought.
+"""
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.utils.translation import gettext as _
+
+from claims.enums import LineKind
+from receiving.enums import Extent, Kind, PiecesUnit
+
+LOSSES = (Kind.DAMAGED, Kind.SHORT)
+
+
+@dataclass(frozen=True)
+class Loss:
+    """quantity -- in `unit`; cartons -- how many pieces that is on the bill; weight -- gross, of those cartons
+    unit_price -- per unit by the load list, None where the list does not say both a value and how many units
+    """
+
+    kind: LineKind
+    quantity: Decimal
+    unit: str
+    cartons: int
+    unit_price: Decimal | None
+    weight: Decimal | None
+    description: str
+
+    @property
+    def value(self):
+        """Quantity at the list's price, unrounded, or None."""
+        return None if self.unit_price is None else self.quantity * self.unit_price
+
+
+def of_piece(piece):
+    """The loss of a damaged or short piece by its carton on the list, else by the count alone."""
+    carton = piece.carton
+    units = units_lost(piece, carton)
+    return Loss(
+        kind=LineKind.LOSS if piece.kind == Kind.SHORT else LineKind.DAMAGE,
+        quantity=Decimal(units or piece.quantity),
+        unit=_("units") if units else counted_in(piece),
+        cartons=piece.quantity,
+        unit_price=carton.unit_value if units and piece.units_hurt != 0 else None,
+        weight=carton.weight * piece.quantity if carton and carton.weight is not None else None,
+        description=(carton.description if carton else "") or "",
+    )
+
+
+def units_lost(piece, carton):
+    """Units hurt where somebody counted them, else all that the list says was inside; None where nobody knows."""
+    if piece.kind == Kind.DAMAGED and piece.units_hurt:
+        return piece.units_hurt
+    return carton.units * piece.quantity if carton and carton.units else None
+
+
+def counted_in(piece):
+    if piece.shipment and piece.shipment.pieces_unit == PiecesUnit.PALLETS and piece.carton is None:
+        return _("pallets")
+    return _("cartons")
+
+
+def doubts(piece):
+    """Sentences on what makes the list's value of a damaged piece more than its loss may be."""
+    if piece.kind != Kind.DAMAGED:
+        return []
+    found = []
+    if piece.units_hurt == 0:
+        found.append(_("No unit inside was found hurt: give the cost of repair, or take the line off."))
+    elif piece.units_hurt is None and piece.extent == Extent.PACKAGING:
+        found.append(_("Only the packaging is said to be hurt: give the cost of repair or the loss of value."))
+    elif piece.units_hurt is None and piece.extent == Extent.NOT_OPENED:
+        found.append(_("Nobody has opened it: all units are taken as lost until somebody counts."))
+    return found
