@@ -294,9 +294,13 @@ def _other_kind(original: bytes) -> str:
 
 
 def _examined(original: bytes, kind: str, name: str) -> Picture:
+    return _whole(original, kind, name, lambda im: _pictured(im, original, name))
+
+
+def _whole(original: bytes, kind: str, name: str, use):
+    """What `use` makes of the opened picture; whatever a decoder raises becomes a sentence."""
     try:
-        im = _opened(original, kind, name)
-        return _pictured(im, original, name)
+        return use(_opened(original, kind, name))
     except NotAPicture:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
@@ -370,12 +374,9 @@ def _passes(original: bytes) -> int:
 
 def _pictured(im: Image.Image, original: bytes, name: str) -> Picture:
     width, height = _loaded(im)
-    orientation = _orientation(im)
-    if orientation >= 5:
+    if _orientation(im) >= 5:
         width, height = height, width
-    viewing = _to_srgb(_shrunk(im, VIEWING_SIDE), im.info.get("icc_profile"))
-    if orientation > 1:
-        viewing = viewing.transpose(UPRIGHT[orientation])
+    viewing = _upright(im, VIEWING_SIDE)
     kind = OUR_NAMES.get(im.format, im.format)
     return Picture(
         filename=name,
@@ -402,6 +403,13 @@ def _loaded(im: Image.Image) -> tuple[int, int]:
     im.draft(None, _fitted(size, VIEWING_SIDE))
     im.load()
     return size
+
+
+def _upright(im: Image.Image, side: int) -> Image.Image:
+    """The decoded `im` fitted into `side`, in sRGB, turned as its EXIF says."""
+    small = _to_srgb(_shrunk(im, side), im.info.get("icc_profile"))
+    orientation = _orientation(im)
+    return small.transpose(UPRIGHT[orientation]) if orientation > 1 else small
 
 
 def _orientation(im: Image.Image) -> int:
@@ -492,11 +500,33 @@ def _srgb():
     return ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB"))
 
 
-def _jpeg(im: Image.Image) -> bytes:
+def _jpeg(im: Image.Image, quality: int = JPEG_QUALITY) -> bytes:
     im.info = {}  # save() would write a comment it finds here
     out = io.BytesIO()
-    im.save(out, "JPEG", quality=JPEG_QUALITY)
+    im.save(out, "JPEG", quality=quality)
     return out.getvalue()
+
+
+# --- printing ---------------------------------------------------------------------------------------------------------
+
+
+def print_copy(original: bytes, *, filename: str = "", side: int = 1000, quality: int = 75) -> bytes:
+    """A JPEG of one picture for a printed page: upright, in sRGB, its longer side `side` pixels at most.
+
+    original -- the bytes of a picture as it came, or of a viewing copy, which is quicker
+    side -- VIEWING_SIDE at most
+    The same bytes give the same copy. Raises a `NotAPicture` as `examine` does.
+    """
+    name = shown_name(filename)
+    kind = _accepted_kind(original, name)
+    with _one_at_a_time:
+        ImageFile.LOAD_TRUNCATED_IMAGES = False
+        return _whole(original, kind, name, lambda im: _printed(im, side, quality))
+
+
+def _printed(im: Image.Image, side: int, quality: int) -> bytes:
+    _loaded(im)
+    return _jpeg(_upright(im, min(side, VIEWING_SIDE)), quality)
 
 
 # --- keeping ----------------------------------------------------------------------------------------------------------

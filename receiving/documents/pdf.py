@@ -11,7 +11,7 @@ import re
 import threading
 import unicodedata
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -60,6 +60,10 @@ SENTENCES = {
     "font_missing": gettext_noop(
         "The document was not made: the font file {name} is missing or damaged. Install the program again."
     ),
+    "document_broken": gettext_noop(
+        "The document was not made: {name} is no PDF that can be opened. Upload it again or leave it out, then try "
+        "again."
+    ),
     "not_drawn": gettext_noop("The document was not made: a part of it could not be drawn ({reason})."),
 }
 
@@ -97,13 +101,16 @@ def render_pdf(
     pictures: Mapping[str, Path | bytes] | None = None,
     variant: str | None = "pdf/a-3a",
     attachments: Sequence[Attachment] = (),
+    laid_out: Callable[[int], None] | None = None,
 ) -> bytes:
     """The PDF of `html`, tagged, with `title` and `created` (aware) in it; made as PDF/A-3a, which no tool here checks.
 
     `pictures` maps the addresses used in `src`, such as "photo:17", to a JPEG or PNG file or its bytes; any other
     address is refused, and so is a picture without an `alt` text. `css` holds paths or style text. Letters that none
-    of our fonts has are printed as [U+4E2D]. One document is made at a time, as threads would only add up its memory.
-    Raises DocumentNotMade; an unknown paper or variant, or a moment without a zone, is a ValueError.
+    of our fonts has are printed as [U+4E2D]. `laid_out` is told each page when it is laid out, more than once where
+    page numbers in the text make a second round; what it raises ends the work. One document is made at a time, as
+    threads would only add up its memory. Raises DocumentNotMade; an unknown paper or variant, or a moment without a
+    zone, is a ValueError.
     """
     if paper not in PAPERS or variant not in VARIANTS or created.tzinfo is None:
         raise ValueError(f"Not a known paper, variant or aware moment: {paper!r}, {variant!r}, {created!r}")
@@ -116,7 +123,7 @@ def render_pdf(
         "pdf_tags": True,
         "attachments": [_attachment(weasyprint, each, created) for each in attachments] or None,
     }
-    with _nothing_left_out(fetcher):
+    with _nothing_left_out(fetcher), _pages_told(laid_out):
         fonts = _font_configuration()
         styles = [f"@page {{ size: {PAPERS[paper]} portrait }}", *css]
         sheets = [_stylesheet(weasyprint, style, fonts, fetcher) for style in styles]
@@ -251,6 +258,37 @@ def _logged_errors() -> Iterator[list[str]]:
         yield handler.messages
     finally:
         logger.removeHandler(handler)
+
+
+class _Pages(logging.Handler):
+    """The pages that this thread lays out; unlike other handlers it lets what `told` raises pass."""
+
+    def __init__(self, told: Callable[[int], None]) -> None:
+        super().__init__(logging.INFO)
+        self.thread = threading.get_ident()
+        self.told = told
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.thread == self.thread and (found := re.search(r"Page (\d+)$", record.getMessage())):
+            self.told(int(found[1]))
+
+
+@contextmanager
+def _pages_told(told: Callable[[int], None] | None) -> Iterator[None]:
+    if told is None:
+        yield
+        return
+    logger = logging.getLogger("weasyprint.progress")
+    before, handler = (logger.level, logger.propagate), _Pages(told)
+    logger.setLevel(logging.INFO)
+    logger.propagate = False
+    logger.addHandler(handler)
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
+        logger.level, logger.propagate = before
+        logger.setLevel(before[0])
 
 
 # -- Fonts -------------------------------------------------------------------------------------------------------------
