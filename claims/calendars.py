@@ -48,10 +48,9 @@ class Calendar:
         return self.name(day) != ""
 
     def name(self, day: date) -> str:
-        """What the holiday is called in its own country; empty on any other day."""
-        if day in self.closed:
-            return _("closed")
-        return holidays_of(self.country, self.subdivision, day.year).get(day, "")
+        """What the holiday is called, `closed` on a day that was added; empty on any other day."""
+        public = holidays_of(self.country, self.subdivision, day.year).get(day, "")
+        return public or (_("closed") if day in self.closed else "")
 
     def is_business_day(self, day: date) -> bool:
         """Monday to Friday and no holiday."""
@@ -144,8 +143,15 @@ def holidays_of(country: str, subdivision: str, year: int) -> MappingProxyType:
     if not country:
         return MappingProxyType({})
     years = [near for near in (year - 1, year, year + 1) if date.min.year <= near <= date.max.year]
-    made = holidays.country_holidays(country, subdiv=subdivision or None, years=years, expand=False)
+    told = {"subdiv": subdivision or None, "years": years, "expand": False, "language": language_of(country)}
+    made = holidays.country_holidays(country, **told)
     return MappingProxyType({day: name for day, name in made.items() if day.year == year})
+
+
+def language_of(country):
+    """English where the names are known in it, else the country's own. Left open, the machine's locale would choose."""
+    known = holidays.country_holidays(country)
+    return "en_US" if "en_US" in known.supported_languages else known.default_language
 
 
 def spaced(name: str) -> str:

@@ -8,6 +8,7 @@ nine months is 28 Feb, not 3 Mar and not 270 days. Years come before further day
 from datetime import UTC, date, datetime, timedelta
 
 from dateutil.relativedelta import relativedelta
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from claims.calendars import Calendar
@@ -63,7 +64,7 @@ def day_of(start):
 def hours_after(start, length):
     # Through UTC: between two moments of one zone Python counts wall clock, an hour wrong in the nights clocks change.
     if not isinstance(start, datetime):
-        raise Uncountable(_("needs the hour as well as the day, %(day)s") % {"day": start.isoformat()})
+        raise Uncountable(_("needs the hour as well as the day, %(day)s") % {"day": date_format(start, "D j M Y")})
     return (start.astimezone(UTC) + timedelta(hours=length)).astimezone(start.tzinfo)
 
 
@@ -128,4 +129,4 @@ def needed(calendar):
 
 
 def beyond(start):
-    return Uncountable(_("%(day)s is too far in the future to count from") % {"day": start.isoformat()})
+    return Uncountable(_("%(day)s is too far ahead to count from") % {"day": date_format(start, "D j M Y")})

@@ -63,11 +63,11 @@ def suit_dues(
     """The last days to bring suit, one for each clock, by date; `line` says whose it is.
 
     periods -- of the terms; only those to bring suit that count from a disallowance are taken
-    kinds -- of the lines, by what they are named by in the disallowances
+    kinds -- of the lines, by what they are named by in the disallowances; a line left out may be of any kind
     """
     suits = [each for each in periods if each.duty == Duty.SUE and each.trigger == Trigger.DISALLOWED]
     found = []
     for each in suit_clock(disallowances):
         started = {Trigger.DISALLOWED: each.started}
-        found += due(suits, started, kinds=kinds[each.line], calendar=calendar, line=each.line)
+        found += due(suits, started, kinds=kinds.get(each.line, ()), calendar=calendar, line=each.line)
     return sorted(found, key=lambda each: each.urgency)

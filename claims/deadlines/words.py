@@ -84,7 +84,7 @@ def sentence(due) -> str:
 
 def head(due):
     does = CARRIER_DOES if due.binds == Binds.CARRIER else WE_DO
-    template = does.get(due.duty) or _("The carrier, %(duty)s, by %(date)s")
+    template = does.get(due.duty) or _("The carrier has to %(duty)s by %(date)s")
     words = template % {"date": shown(due.due), "duty": due.duty.label}
     if not due.period.every:
         return words
