@@ -11,9 +11,7 @@ from receiving.enums import ArrivalState, DiscrepancyState, Kind
 ROOT = Path(__file__).resolve().parent.parent
 GUIDE = (ROOT / "DEVELOPERS.md").read_text()
 README = (ROOT / "README.md").read_text()
-COMMANDS = sorted(
-    path.stem for path in (ROOT / "receiving/management/commands").glob("*.py") if not path.stem.startswith("_")
-)
+COMMANDS = sorted(path.stem for path in ROOT.glob("*/management/commands/*.py") if not path.stem.startswith("_"))
 
 
 @pytest.mark.parametrize("word", [*ArrivalState.values, *DiscrepancyState.values, *Kind.values])

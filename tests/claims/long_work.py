@@ -101,10 +101,15 @@ def database_url():
     return f"postgres://{person}@{quote(told['HOST'], safe='')}{port}/{told['NAME']}"
 
 
-def start_worker(*options):
-    """A worker process on the tests' database."""
+def start_worker(*options, beside_server=False):
+    """A worker process on the tests' database.
+
+    beside_server -- gives a process that stands for a server instead, with a worker beside it as the demo starts it
+    """
+    worker = [sys.executable, "-c", RUN, *options]
+    server = ["sh", "-c", '"$@" --beside $$ & exec sleep 600', "sh"]
     return subprocess.Popen(
-        [sys.executable, "-c", RUN, *options],
+        [*server, *worker] if beside_server else worker,
         cwd=ROOT,
         env=os.environ | {"DATABASE_URL": database_url(), "DJANGO_SETTINGS_MODULE": "config.settings"},
         stdout=subprocess.PIPE,

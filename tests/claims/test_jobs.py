@@ -540,8 +540,8 @@ def workers():
     """start(*options) -> a worker process; whatever still runs at the end of the test is killed."""
     started = []
 
-    def start(*options):
-        started.append(start_worker(*options))
+    def start(*options, **how):
+        started.append(start_worker(*options, **how))
         return started[-1]
 
     yield start
@@ -617,13 +617,16 @@ def test_an_idle_worker_told_to_stop_ends_at_once(workers):
 
 
 @pytest.mark.django_db(transaction=True)
-def test_a_worker_ends_when_the_process_it_stands_beside_is_gone(workers, tmp_path):
-    """Nothing it started is its parent any more, as when a server was killed: even in the middle of silent work."""
-    job = ask(make_person(username="clara"), kind="silent", seconds=300)
-    process = workers("--beside", str(os.getppid()))
-    output, _ = process.communicate(timeout=30)
-    assert (process.returncode in (0, 1), output) == (True, "")
-    assert now(job).state in (JobState.RUNNING, JobState.WAITING)
+@pytest.mark.parametrize("seconds", [0, 300], ids=["idle", "in the middle of silent work"])
+def test_a_worker_beside_a_server_goes_when_the_server_is_killed(workers, seconds):
+    job = ask(make_person(username="clara"), kind="silent", seconds=seconds)
+    server = workers(beside_server=True)
+    reached = JobState.RUNNING if seconds else JobState.DONE
+    wait_for(lambda: now(job).state == reached)
+    assert server.poll() is None
+    server.kill()
+    server.communicate(timeout=20)  # ends when the last process that could write has gone
+    assert now(job).state == reached
 
 
 @pytest.mark.django_db(transaction=True)
