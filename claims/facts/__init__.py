@@ -1,0 +1,7 @@
+"""What happens to a filed claim, written down as it comes: the only writer of facts, decisions, lots and amendments."""
+
+from claims.facts.amending import amend
+from claims.facts.needs import NEEDS
+from claims.facts.recording import record, reverse
+
+__all__ = ["NEEDS", "amend", "record", "reverse"]
