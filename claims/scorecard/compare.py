@@ -1,8 +1,7 @@
 """Who may be told apart from the others, decided in a fixed order. Pure.
 
-Pass 1 weighs all carriers. Pass 2, for `better` only, leaves out those found worse and weighs the rest anew, because
-one bad carrier lifts the average and makes ordinary ones look good. One event kind and one period are one family of
-tests.
+Pass 1 weighs all carriers. Pass 2, for `better` only, weighs anew without those found worse: they pull the average up,
+and beside such an average anybody looks good. One event kind and one period are one family of tests.
 """
 
 from collections.abc import Hashable, Iterable, Mapping

@@ -1,6 +1,6 @@
 """Days, duties and money of claims. Pure.
 
-A claim that is still open counts as open: the median of closed claims only is too short while slow ones are open.
+A claim that is still open counts as open; without the slow ones the median would come out too short.
 """
 
 from bisect import bisect_left

@@ -1,7 +1,7 @@
 """What is added up per carrier and event kind. A leaf; whole numbers throughout, kept exact.
 
-The unit is the trailer (one sealed arrival), because cartons of one trailer share its fate. All sums add up over
-months, so a year is the sum of its months (only `xmax` is a maximum).
+The unit is the trailer (one sealed arrival), because cartons of one trailer share its fate. Months are
+added with +, so a year needs no trailer again (`xmax` takes the larger).
 """
 
 from collections import Counter

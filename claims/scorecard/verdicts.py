@@ -20,12 +20,12 @@ LABELS = {
     Verdict.NO_COMPARISON: gettext_lazy("No comparison"),
 }
 CAUTIONS = (
-    gettext_lazy("A higher rate goes together with the carrier. That is no proof of blame: a verdict starts a talk."),
+    gettext_lazy("A higher rate does not say whose doing it is. It is a reason to talk, not the result of the talk."),
     gettext_lazy(
-        "Damage also depends on who loaded, the trailer and its equipment, the lanes and freight the carrier is given, "
-        "how long it stood, who counted and how strictly, and whether every trailer was checked alike."
+        "Who loaded, the trailer and its gear, the lanes and freight a carrier is given, how long a trailer stood, and "
+        "how strictly somebody counts or checks: all of it moves these rates."
     ),
-    gettext_lazy("A rerouted or short carton is often the shipper's doing."),
+    gettext_lazy("Short and rerouted cartons often begin with the shipper."),
 )
 
 
@@ -47,18 +47,15 @@ def in_words(standing: Standing, comparison: Comparison, kind: str = Kind.DAMAGE
     if standing.verdict not in (Verdict.TOO_LITTLE_DATA, Verdict.NO_COMPARISON):
         sentences = [*sentences, likely_range(standing)]
     if standing.verdict == Verdict.WORSE:
-        sentences.append(_("Look at the trailers before you call."))
+        sentences.append(_("Look through its trailers first, then call."))
     return Words(standing.verdict, str(LABELS[standing.verdict]), tuple(sentences))
 
 
 def page_notes(comparison: Comparison) -> list[str]:
     """What every page with verdicts says beside them."""
     notes = [
-        _("Usual means: the same cartons at the rate of all carriers together."),
-        _(
-            "“Cannot be told apart” does not mean equal: with 20 trailers even a carrier with twice the damage is "
-            "rarely found."
-        ),
+        _("“Usual” is what the same cartons would bring at the rate of all carriers together."),
+        _("“Cannot be told apart” is not “equal”: from 20 trailers even double the damage is seldom noticed."),
     ]
     if comparison.capped:
         notes.append(
@@ -73,23 +70,23 @@ def page_notes(comparison: Comparison) -> list[str]:
 
 def worse(standing, comparison, kind):
     return [
-        _("%(carrier)s: %(counted)s; %(usual)s would be usual for this freight.") % facts(standing, kind),
-        _("If %(carrier)s were like the others, a gap this big would almost never come up.")
-        % {"carrier": standing.name},
+        _("%(carrier)s: %(counted)s; for its freight %(usual)s would be usual.") % facts(standing, kind),
+        _("A carrier that is like the others almost never ends up this far above it."),
     ]
 
 
 def better(standing, comparison, kind):
-    sentence = _(
-        "%(carrier)s: %(counted)s in %(trailers)s; %(usual)s would be usual among the carriers not found worse."
-    )
-    return [sentence % facts(standing, kind, against=standing.alone)]
+    values = facts(standing, kind, against=standing.alone)
+    return [
+        _("%(carrier)s: %(counted)s in %(trailers)s.") % values,
+        _("At the rate of the carriers not found worse, %(usual)s would be usual.") % values,
+    ]
 
 
 def watch(standing, comparison, kind):
     return [
-        _("%(carrier)s: %(counted)s where %(usual)s would be usual.") % facts(standing, kind),
-        _("Among this many carriers one looks like this now and then by chance. Not a finding yet."),
+        _("%(carrier)s: %(counted)s; %(usual)s would be usual.") % facts(standing, kind),
+        _("With this many carriers luck alone makes one look like this now and then. No finding yet."),
     ]
 
 
@@ -101,14 +98,14 @@ def one_trailer(standing, comparison, kind):
     }
     return [
         _("%(carrier)s: %(counted)s, %(most)s of them in one trailer.") % values,
-        _("An incident to look into, not a pattern of the carrier."),
+        _("That is an incident to look into and says little about the carrier."),
     ]
 
 
 def cannot_be_told_apart(standing, comparison, kind):
     return [
-        _("%(carrier)s: %(counted)s where %(usual)s would be usual.") % facts(standing, kind),
-        _("Differences of this size come up between equally careful carriers."),
+        _("%(carrier)s: %(counted)s; %(usual)s would be usual.") % facts(standing, kind),
+        _("Equally careful carriers can differ by as much."),
     ]
 
 
@@ -122,13 +119,12 @@ def too_little_data(standing, comparison, kind):
         ]
     return [
         _("%(carrier)s: %(trailers)s, %(counted)s.") % values,
-        ngettext("We compare from %(n)s trailer on.", "We compare from %(n)s trailers on.", least)
-        % {"n": number(least)},
+        ngettext("Verdicts start at %(n)s trailer.", "Verdicts start at %(n)s trailers.", least) % {"n": number(least)},
     ]
 
 
 def no_comparison(standing, comparison, kind):
-    return [_("Too little damage, or too few carriers or trailers, to compare anyone in this period.")]
+    return [_("Nobody is compared in this period: too little happened, or too few carriers or trailers came.")]
 
 
 SENTENCES = {

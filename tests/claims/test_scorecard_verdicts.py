@@ -13,7 +13,6 @@ from tests.claims.scorecard_examples import SEVEN, THREE, by_name, entries
 
 OAK = THREE + "Oak 900*6 70 3 2 4 1 5"
 PINE = THREE + "Pine 900*6 9 4 8 2 10 7"
-CHANCE = "Differences of this size come up between equally careful carriers."
 
 
 def said(listing, name, kind=Kind.DAMAGED, settings=DEFAULTS):
@@ -23,19 +22,19 @@ def said(listing, name, kind=Kind.DAMAGED, settings=DEFAULTS):
 
 SENTENCES = {
     "Birch": (
-        "Worse. Birch: 365 damaged cartons; about 136 would be usual for this freight. If Birch were like the others, "
-        "a gap this big would almost never come up. Likely range 11.5 to 23.5 per 1,000. Look at the trailers before "
-        "you call."
+        "Worse. Birch: 365 damaged cartons; for its freight about 136 would be usual. A carrier that is like the "
+        "others almost never ends up this far above it. Likely range 11.5 to 23.5 per 1,000. Look through its trailers first, "
+        "then call."
     ),
     "Elm": (
-        "Better. Elm: no damaged carton in 10 trailers; about 29 would be usual among the carriers not found worse. "
-        "Likely range 0 to 1.8 per 1,000."
+        "Better. Elm: no damaged carton in 10 trailers. At the rate of the carriers not found worse, about 29 would be "
+        "usual. Likely range 0 to 1.8 per 1,000."
     ),
     "Cedar": (
-        f"Cannot be told apart. Cedar: 49 damaged cartons where about 68 would be usual. {CHANCE} Likely range 1.4 to "
-        "9.9 per 1,000."
+        "Cannot be told apart. Cedar: 49 damaged cartons; about 68 would be usual. Equally careful carriers can differ "
+        "by as much. Likely range 1.4 to 9.9 per 1,000."
     ),
-    "Alder": "Too little data. Alder: 1 trailer, 9 damaged cartons. We compare from 5 trailers on.",
+    "Alder": "Too little data. Alder: 1 trailer, 9 damaged cartons. Verdicts start at 5 trailers.",
 }
 
 
@@ -46,22 +45,22 @@ def test_a_verdict_is_said_in_plain_words(name):
 
 def test_what_is_watched_is_no_finding():
     assert said(PINE, "Pine") == (
-        "Watch. Pine: 40 damaged cartons where about 19 would be usual. Among this many carriers one looks like this "
-        "now and then by chance. Not a finding yet. Likely range 3.8 to 12.5 per 1,000."
+        "Watch. Pine: 40 damaged cartons; about 19 would be usual. With this many carriers luck alone makes one look "
+        "like this now and then. No finding yet. Likely range 3.8 to 12.5 per 1,000."
     )
 
 
 def test_an_incident_is_called_one():
     assert said(OAK, "Oak").startswith(
-        "One trailer explains it. Oak: 85 damaged cartons, 70 of them in one trailer. An incident to look into, not a "
-        "pattern of the carrier. Likely range "
+        "One trailer explains it. Oak: 85 damaged cartons, 70 of them in one trailer. That is an incident to "
+        "look into and says little about the carrier. Likely range "
     )
 
 
 def test_a_period_without_damage_says_so():
     listing = "Rowan 900*6 0 0 0 0 0 0\nSloe 900*6 0 0 0 0 0 0"
     assert said(listing, "Rowan") == (
-        "No comparison. Too little damage, or too few carriers or trailers, to compare anyone in this period."
+        "No comparison. Nobody is compared in this period: too little happened, or too few carriers or trailers came."
     )
 
 
@@ -119,7 +118,7 @@ def test_what_the_cap_left_out_is_said_beside_the_count():
     listing = THREE + "Sloe 900*20 " + "300 " + "3 " * 19
     comparison = compare(entries(listing))
     words = str(verdicts.in_words(by_name(comparison)["Sloe"], comparison))
-    assert "Sloe: 357 damaged cartons (147 of them compared) where about 72 would be usual." in words
+    assert "Sloe: 357 damaged cartons (147 of them compared); about 72 would be usual." in words
     assert any("at most 10% of its cartons" in note for note in verdicts.page_notes(comparison))
 
 
@@ -130,7 +129,7 @@ def test_without_a_capped_trailer_no_page_speaks_of_the_cap():
 def test_the_floor_that_is_set_is_the_floor_that_is_told():
     settings = replace(DEFAULTS, min_trailers=7)
     assert said(SEVEN, "Gorse", settings=settings).endswith(
-        "6 trailers, 44 damaged cartons. We compare from 7 trailers on."
+        "6 trailers, 44 damaged cartons. Verdicts start at 7 trailers."
     )
 
 
