@@ -62,6 +62,11 @@ def cents(amount, currency=""):
     return EXACT.add(rounded, 0)  # No minus nought.
 
 
+def whole_again(quotient):
+    """A product of quotients that ran out of digits, brought to 40 places: a third of three is one, half a cent a half."""
+    return exact(quotient).quantize(Decimal(1).scaleb(-40), context=EXACT).normalize(EXACT)
+
+
 def add_up(amounts: Iterable, currency=""):
     """The sum, exact until it is rounded at the end; of nothing, 0.00."""
     total = Decimal(0)
@@ -79,14 +84,15 @@ def split(total, weights: Sequence, currency="", *, at_most: Sequence | None = N
     """
     whole = _units(total, currency)
     if whole < 0:
-        return [-share for share in split(-exact(total), weights, currency, at_most=at_most)]
+        shares = split(EXACT.minus(exact(total)), weights, currency, at_most=at_most)
+        return [EXACT.minus(share) for share in shares]
     weights = [Fraction(exact(weight)) for weight in weights]
     room = [whole] * len(weights) if at_most is None else [_units(most, currency) for most in at_most]
     if len(room) != len(weights) or min([*weights, *room], default=0) < 0:
         raise ValueError("Every share needs a weight and a bound, and none below nought")
     if whole > sum(room):
         raise ValueError(f"{total} is more than the shares can hold")
-    return [cents(share * _smallest(currency), currency) for share in _apportion(whole, weights, room)]
+    return [cents(EXACT.multiply(share, _smallest(currency)), currency) for share in _apportion(whole, weights, room)]
 
 
 def _apportion(whole, weights, room):

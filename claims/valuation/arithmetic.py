@@ -16,7 +16,7 @@ from decimal import Decimal, localcontext
 from django.utils.translation import gettext as _
 
 from claims.enums import FreightWhen, LineKind, SalvageWhen
-from claims.money import EXACT, add_up, cents, split
+from claims.money import EXACT, add_up, cents, split, whole_again
 from claims.valuation.facts import KILOGRAMS, FreightBy, Of
 from claims.valuation.limits import ceilings
 from claims.valuation.progress import Missing, Progress, all_known, counted, known, weighed
@@ -32,11 +32,16 @@ def value(lines, terms, shipment, rate=None):
     """
     with localcontext(EXACT):
         works = [Progress(line, shipment) for line in lines]
-        notes = tuple(_steps(works, terms, shipment, rate))
+        notes = tuple(_steps(sorted(works, key=_by_key), terms, shipment, rate))
         workings = tuple(work.finish() for work in works)
         amounts = [working.amount for working in workings]
         total = None if None in amounts else add_up(amounts, shipment.currency)
     return Valuation(shipment.currency, workings, total, notes)
+
+
+def _by_key(work):
+    """Who gets an odd cent must not depend on the order in which the lines are given."""
+    return (isinstance(work.line.key, str), work.line.key)
 
 
 def _steps(works, terms, shipment, rate):
@@ -153,11 +158,9 @@ def _allowance(works, terms, shipment):
     except Missing as missing:
         missing.tell(short)
         return
-    if not lost:
-        return
-    kept = max(Decimal(0), 1 - allowed / lost)
-    whole = sum(work.standing for work in short)
-    ceiling = cents(whole - min(whole, whole * allowed / lost), shipment.currency)
+    left = max(Decimal(0), lost - allowed)
+    kept = left and left / lost
+    ceiling = cents(sum(work.standing for work in short) * left / (lost or 1), shipment.currency)
     for work in short:
         work.kept = kept
         work.flags.extend([] if kept else ["within_allowance"])
@@ -188,11 +191,10 @@ def _allowed(short, terms, shipment):
 def _limit(works, terms, shipment, rate):
     """Each ceiling holds the lines it covers, all of them or none."""
     for covered, ceiling, steps in ceilings(works, terms, shipment, rate):
-        if all_known(covered, _("the limit of liability")):
-            held = _hold(covered, ceiling, "limit", _("held to the limit of liability: %(left)s"))
-            for work in covered if held else []:
+        if _hold(covered, ceiling, "limit", _("held to the limit of liability: %(left)s")):
+            for work in covered:
                 work.flags.append("limited")
-            yield from steps
+        yield from steps
 
 
 def _deductible(works, terms, shipment):
@@ -246,7 +248,7 @@ def _why_no_freight(shipment):
         return _("Nobody has said whether the price includes the freight. It is not claimed twice.")
     if shipment.freight_in_price:
         return _("The price includes the freight.")
-    return ""
+    return _("The freight charge is nought.") if shipment.freight == 0 else ""
 
 
 def _measure_of_whole(works, shipment):
@@ -276,15 +278,15 @@ def _measured(works, shipment):
 def _share_freight(works, whole, shipment):
     by_pieces = shipment.freight_by == FreightBy.PIECES
     measures = [work.packages if by_pieces else work.kilograms for work in works]
-    pot = cents(shipment.freight * sum(measures) / whole, shipment.currency)
+    pot = cents(whole_again(shipment.freight * sum(measures) / whole), shipment.currency)
     unit = 1 if by_pieces else KILOGRAMS[shipment.weight_unit]
     shares = split(pot, measures, shipment.currency) if works else []
     for work, measure, share in zip(works, measures, shares, strict=True):
-        plain = shipment.freight * measure / whole
+        plain = whole_again(shipment.freight * measure / whole)
         told = {
             "freight": money(shipment.freight, shipment.currency),
-            "part": figure(measure / unit),
-            "whole": figure(whole / unit),
+            "part": figure(whole_again(measure / unit)),
+            "whole": figure(whole_again(whole / unit)),
             "unit": _("pieces") if by_pieces else shipment.weight_unit,
             "share": plainly(plain, shipment.currency),
         }

@@ -1,0 +1,574 @@
+"""What a claim is worth: the order of the steps, what is missing, and that everything printed adds up."""
+
+import json
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from itertools import product
+
+import pytest
+from django.utils import translation
+from hypothesis import given
+from hypothesis import strategies as st
+
+from claims.enums import FreightWhen, LimitBasis, LineKind, SalvageWhen
+from claims.money import cents
+from claims.valuation import FreightBy, Line, Of, Rate, Shipment, Terms, Valuation, value
+
+SDR = Rate(value=Decimal("1.31"), day=date(2026, 3, 2), source="the bank's list")
+
+
+def line(key=1, kind=LineKind.DAMAGE, **facts):
+    given = {"quantity": 1, "unit_price": 100, "weight": 10, "packages": 1, **facts}
+    return Line(key=key, kind=kind, **given)
+
+
+def bill(**facts):
+    """1,000 lb in 100 pieces, the freight of 500.00 paid and not inside the price."""
+    given = {"currency": "USD", "weight": 1000, "weight_unit": "lb", "pieces": 100, "freight": 500}
+    return Shipment(**{**given, "freight_paid": True, "freight_in_price": False, **facts})
+
+
+def free(**facts):
+    """A bill without freight to claim."""
+    return bill(freight_paid=False, **facts)
+
+
+def limited(rate, basis=LimitBasis.PIECES_WEIGHT, **facts):
+    return Terms(limit_basis=basis, limit_rate=Decimal(rate), limit_weight_unit="lb", **facts)
+
+
+def amounts(found):
+    return [working.amount for working in found.lines]
+
+
+def booked(found, code, key=1):
+    return [step for step in found.line(key).steps if step.code == code]
+
+
+class TestLoss:
+    def test_discounts_follow_each_other(self):
+        found = value([line(quantity=10, unit_price=100, trade_discount=10, cash_discount=2)], Terms(), free())
+        assert [step.amount for step in found.lines[0].steps] == [1000, -100, -18, 0]
+        assert found.lines[0].steps[2].words == "less 2% cash discount 18.00"
+        assert found.total == Decimal("882.00")
+
+    @pytest.mark.parametrize(
+        ("facts", "code", "amount"),
+        [
+            ({"repair_cost": 40, "value_lost": 60}, "repair", 40),
+            ({"repair_cost": 60, "value_lost": 40}, "value_lost", 40),
+            ({"repair_cost": 160, "value_lost": 140}, "price", 100),
+            ({"repair_cost": 160, "value_lost": 140, "quantity": None}, "value_lost", 140),
+        ],
+    )
+    def test_the_least_of_repair_loss_of_value_and_price_counts(self, facts, code, amount):
+        found = value([line(**facts)], Terms(), free())
+        assert found.lines[0].steps[0].code == code
+        assert found.total == amount
+        assert "not taken" in found.lines[0].steps[0].note
+
+    def test_a_repair_without_a_value_beside_it_is_flagged(self):
+        found = value([line(unit_price=None, repair_cost=40)], Terms(), free())
+        assert found.total == 40
+        assert found.lines[0].flags == ("repair_alone",)
+
+    def test_what_is_gone_cannot_be_repaired(self):
+        found = value([line(kind=LineKind.LOSS, repair_cost=4)], Terms(), free())
+        assert found.total == 100
+        assert found.lines[0].flags == ("repair_of_lost_goods",)
+
+    def test_nothing_claimed_is_nought(self):
+        assert value([], Terms(deductible=5), free()).total == Decimal("0.00")
+
+
+class TestSalvage:
+    def test_before_the_limit_it_is_taken_off_the_loss(self):
+        assert value([line(salvage=30)], limited("8"), free()).total == Decimal("70.00")
+
+    def test_after_the_limit_it_is_taken_off_what_the_limit_left(self):
+        assert value([line(salvage=30)], limited("8", salvage_when=SalvageWhen.AFTER), free()).total == Decimal("50.00")
+
+    @pytest.mark.parametrize(("when", "taken"), [(SalvageWhen.BEFORE, -100), (SalvageWhen.AFTER, -80)])
+    def test_more_than_the_loss_leaves_nothing_and_says_so(self, when, taken):
+        found = value([line(salvage=130)], limited("8", salvage_when=when), free())
+        assert found.total == 0
+        assert "salvage_exceeds_loss" in found.lines[0].flags
+        assert [step.amount for step in booked(found, "salvage")] == [taken]
+
+    def test_a_sale_that_cost_more_than_it_brought_adds_nothing(self):
+        found = value([line(salvage=-20)], Terms(), free())
+        assert found.total == 100
+        assert found.lines[0].flags == ("salvage_below_zero",)
+
+
+class TestLimit:
+    @pytest.mark.parametrize(
+        ("basis", "hurt", "gone"),
+        [
+            (LimitBasis.NONE, 100, 100),
+            (LimitBasis.PIECES_WEIGHT, 20, 20),
+            (LimitBasis.DAMAGED_WEIGHT, 20, 100),
+            (LimitBasis.SHORT_WEIGHT, 100, 20),
+            (LimitBasis.SHIPMENT_WEIGHT, 100, 100),
+            (LimitBasis.PACKAGE, 2, 2),
+        ],
+    )
+    def test_each_basis_covers_its_own_lines(self, basis, hurt, gone):
+        found = value([line(), line(key=2, kind=LineKind.LOSS)], limited("2", basis), free())
+        assert amounts(found) == [hurt, gone]
+
+    def test_a_line_far_below_the_limit_lends_its_room_to_the_others(self):
+        found = value([line(unit_price=1000), line(key=2, unit_price=1)], limited("20"), free())
+        assert found.total == 400
+        assert found.lines[1].amount <= 1
+
+    def test_the_declared_value_holds_all_lines_together(self):
+        declared = Terms(limit_basis=LimitBasis.DECLARED_VALUE, declared_value=100)
+        found = value([line(key=key) for key in (1, 2, 3)], declared, free())
+        assert amounts(found) == [Decimal("33.34"), Decimal("33.33"), Decimal("33.33")]
+
+    def test_a_dear_package_does_not_use_the_room_of_a_cheap_one(self):
+        found = value(
+            [line(unit_price=2000), line(key=2, quantity=10, unit_price=10, packages=10)],
+            limited("500", LimitBasis.PACKAGE),
+            free(),
+        )
+        assert amounts(found) == [500, 100]
+
+    def test_the_bill_s_count_of_packages_is_the_most(self):
+        found = value(
+            [line(key=key, unit_price=900) for key in (1, 2)], limited("500", LimitBasis.PACKAGE), free(pieces=1)
+        )
+        assert found.total == 500
+
+    @pytest.mark.parametrize(
+        ("limit_unit", "line_unit", "limit"),
+        [("kg", "kg", "260.00"), ("lb", "lb", "260.00"), ("kg", "lb", "117.93"), ("lb", "kg", "573.20")],
+    )
+    def test_pounds_and_kilograms_are_brought_together(self, limit_unit, line_unit, limit):
+        """10 units of weight at 26.00; 26 x 4.5359237 = 117.9340162, 260 / 0.45359237 = 573.2018..."""
+        per = Terms(limit_basis=LimitBasis.PIECES_WEIGHT, limit_rate=26, limit_weight_unit=limit_unit)
+        found = value([line(unit_price=9999, weight_unit=line_unit)], per, free(weight_unit="kg"))
+        assert found.total == Decimal(limit)
+        assert ("0.45359237" in found.group_steps[0].note) == (limit_unit != line_unit)
+
+    def test_half_a_cent_after_a_conversion_is_not_lost_to_a_quotient_that_does_not_end(self):
+        """0.45359237 per lb on 0.5 kg is 0.5, which no round number of pounds is; a hundredth of it is half a cent."""
+        per = limited("0.45359237", limit_currency="XDR")
+        hundredth = Rate(value=Decimal("0.01"), day=SDR.day, source="made up")
+        assert value([line(weight=Decimal("0.5"), weight_unit="kg")], per, free(), hundredth).total == Decimal("0.01")
+
+    def test_another_currency_converts_at_the_rate_somebody_entered(self):
+        found = value([line()], limited("1", limit_currency="XDR"), free(), SDR)
+        assert found.total == Decimal("13.10")
+        assert found.group_steps[1].words == "10.00 XDR × 1.31 = 13.10 USD"
+        assert found.group_steps[1].note == "rate of Mon 2 Mar 2026, the bank's list"
+
+    def test_the_claim_s_own_currency_asks_for_no_rate(self):
+        assert value([line()], limited("1", limit_currency="USD"), free()).total == 10
+
+    def test_yen_are_held_and_rounded_whole(self):
+        found = value([line(unit_price=Decimal("100.5"))], Terms(), free(currency="JPY"))
+        assert str(found.total) == "101"
+
+
+class TestAllowanceAndDeductible:
+    def test_so_many_pieces_of_the_shipment_may_be_short(self):
+        """2% of 100 pieces are 2, of 5 short pieces at 100 each 3 are claimed, with their part of the freight."""
+        short = line(kind=LineKind.LOSS, quantity=5, packages=5, weight=50)
+        found = value([short], Terms(allowance_percent=2), bill())
+        assert booked(found, "allowance")[0].amount == -200
+        assert booked(found, "freight")[0].words == "freight 500.00 × 30 / 1,000 lb = 15.00"
+        assert found.total == 315
+
+    def test_the_allowance_leaves_damage_alone(self):
+        found = value([line(), line(key=2, kind=LineKind.LOSS)], Terms(allowance_percent=1), free())
+        assert amounts(found) == [100, 0]
+        assert found.line(2).flags == ("within_allowance",)
+
+    def test_an_allowance_of_value_is_counted_in_money(self):
+        terms = Terms(allowance_percent=1, allowance_of=Of.VALUE)
+        assert value([line(kind=LineKind.LOSS)], terms, free(value=4000)).total == 60
+
+    def test_freight_is_not_claimed_for_what_falls_wholly_into_the_allowance(self):
+        """Even where salvage has left nothing of its value."""
+        terms = Terms(allowance_percent=1, allowance_of=Of.VALUE)
+        for salvage in (0, 100):
+            found = value([line(kind=LineKind.LOSS, salvage=salvage)], terms, bill(value=20000))
+            assert found.total == 0
+            assert "within_allowance" in found.lines[0].flags
+
+    def test_a_third_of_three_pounds_is_one_pound_and_half_a_cent_is_not_lost(self):
+        """2 of 3 short pieces fall in the allowance: 5.00 x 3 / 1,000 lb is a cent and a half, and so is the limit."""
+        short = [line(key=key, kind=LineKind.LOSS, weight=3) for key in (1, 2, 3)]
+        found = value(short, Terms(allowance_percent=2), bill(freight=5))
+        assert found.total == Decimal("100.02")
+        assert booked(found, "freight")[0].words.startswith("freight 5.00 × 1 / 1,000 lb")
+        held = value(short, limited("0.005", allowance_percent=2), free())
+        assert held.total == Decimal("0.02")
+        assert held.group_steps[1].words == "limit 0.005 USD per lb × 3 lb = 0.015 USD"
+
+    def test_units_in_a_carton_are_not_the_pieces_of_the_bill(self):
+        short = line(kind=LineKind.LOSS, quantity=24, unit_price=10, packages=2)
+        assert value([short], Terms(allowance_percent=1), free()).total == 120
+
+    def test_the_limit_of_what_the_allowance_leaves_is_lower_too(self):
+        short = line(kind=LineKind.LOSS, quantity=2, packages=2, weight=20)
+        terms = limited("1", LimitBasis.SHORT_WEIGHT, allowance_percent=1)
+        assert value([short], terms, free()).total == 10
+
+    def test_the_deductible_comes_off_once_over_all_lines(self):
+        found = value([line(), line(key=2, unit_price=300)], Terms(deductible=100), free())
+        assert amounts(found) == [75, 225]
+
+    def test_the_deductible_comes_off_what_the_limit_left_and_not_off_freight_on_top(self):
+        assert value([line()], limited("5", deductible=20), bill()).total == 35
+        assert value([line()], limited("5", deductible=200), bill()).total == 5
+
+    def test_a_deductible_above_the_loss_leaves_nothing(self):
+        assert value([line()], Terms(deductible=101), free()).total == 0
+
+
+class TestFreight:
+    def test_outside_it_comes_on_top_of_the_limit(self):
+        assert value([line()], limited("5"), bill()).total == 55
+
+    def test_inside_it_is_held_with_the_goods(self):
+        found = value([line()], limited("5", freight_when=FreightWhen.INSIDE), bill())
+        assert found.total == 50
+        assert [step.code for step in found.lines[0].steps] == ["price", "freight", "limit"]
+
+    def test_by_pieces_where_it_was_charged_by_pieces(self):
+        found = value([line(quantity=24, packages=2)], Terms(), bill(freight_by=FreightBy.PIECES))
+        assert booked(found, "freight")[0].words == "freight 500.00 × 2 / 100 pieces = 10.00"
+
+    def test_a_line_in_kilograms_has_its_share_of_a_bill_in_pounds(self):
+        found = value([line(weight=Decimal("45.359237"), weight_unit="kg")], Terms(), bill())
+        assert booked(found, "freight")[0].words == "freight 500.00 × 100 / 1,000 lb = 50.00"
+
+    @pytest.mark.parametrize(
+        ("facts", "why"),
+        [
+            ({"freight_paid": None}, "whether the freight was paid"),
+            ({"freight_paid": False}, "was not paid"),
+            ({"freight_in_price": None}, "whether the price includes"),
+            ({"freight_in_price": True}, "includes the freight"),
+            ({"freight": 0}, "nought"),
+        ],
+    )
+    def test_freight_that_is_not_claimed_says_why(self, facts, why):
+        found = value([line()], Terms(), bill(**facts))
+        assert found.total == 100
+        (step,) = booked(found, "freight")
+        assert step.amount == 0
+        assert why in step.note
+
+    def test_a_moved_cent_says_so(self):
+        found = value([line(key=key, weight=1) for key in (1, 2, 3)], Terms(), bill(weight=3, freight=100))
+        assert found.total == 400
+        assert [step.note for step in booked(found, "freight", key=1)] == [
+            "33.34 here, so that the lines together have 100.00."
+        ]
+        assert booked(found, "freight", key=2)[0].note == ""
+
+
+class TestWhatIsMissing:
+    @pytest.mark.parametrize(
+        ("facts", "need"),
+        [
+            ({"quantity": None}, "give the quantity"),
+            ({"unit_price": None}, "give the unit price, the cost of repair or the loss of value"),
+            ({"unit_price": None, "kind": LineKind.LOSS}, "give the unit price from the invoice"),
+            ({"weight": None}, "give the weight"),
+            ({"weight": 0}, "give the weight"),
+        ],
+    )
+    def test_of_a_line_leaves_it_undetermined(self, facts, need):
+        found = value([line(description="Six lamps", **facts)], Terms(), bill())
+        assert found.total is None
+        assert found.lines[0].undetermined
+        assert need in " ".join(found.needs)
+        assert found.needs[0].startswith("Six lamps")
+
+    @pytest.mark.parametrize(
+        ("terms", "shipment", "need"),
+        [
+            (limited("1", limit_currency="XDR"), free(), "Give the rate of XDR in USD"),
+            (replace(limited("1"), limit_rate=None), free(), "Give the rate of the limit"),
+            (replace(limited("1"), limit_weight_unit=""), free(), "weight unit of the limit"),
+            (limited("1", LimitBasis.SHIPMENT_WEIGHT), free(weight=None), "Give the weight of the shipment"),
+            (limited("1", LimitBasis.SHIPMENT_WEIGHT), free(weight=0), "Give the weight of the shipment"),
+            (Terms(limit_basis=LimitBasis.DECLARED_VALUE), free(), "Give the value that was declared"),
+            (Terms(), bill(weight=None), "Give the weight of the shipment, to share the freight"),
+            (Terms(), bill(freight=None), "Give the freight that was paid"),
+            (Terms(), bill(weight=9), "weigh more than the shipment"),
+            (Terms(), bill(freight_by=FreightBy.PIECES, pieces=None), "how many pieces the bill has, to share"),
+            (Terms(), bill(freight_by=FreightBy.PIECES, pieces=Decimal("0.5")), "more pieces than the bill"),
+        ],
+    )
+    def test_of_terms_and_shipment_leaves_the_lines_undetermined(self, terms, shipment, need):
+        found = value([line()], terms, shipment)
+        assert found.total is None
+        assert amounts(found) == [None]
+        assert need in " ".join(found.needs)
+
+    @pytest.mark.parametrize(
+        ("terms", "need"),
+        [
+            (Terms(allowance_percent=1), "how many pieces the bill has, for the shortage allowance"),
+            (Terms(allowance_percent=1, allowance_of=Of.VALUE), "the value of the whole shipment"),
+        ],
+    )
+    def test_of_an_allowance_leaves_shortages_undetermined_and_damage_not(self, terms, need):
+        found = value([line(), line(key=2, kind=LineKind.LOSS)], terms, free(pieces=None))
+        assert amounts(found) == [100, None]
+        assert need in found.needs[0]
+
+    @pytest.mark.parametrize("basis", [LimitBasis.PACKAGE, LimitBasis.PIECES_WEIGHT])
+    def test_a_limit_does_not_take_an_unknown_weight_or_count_for_nought(self, basis):
+        found = value([line(weight=None, packages=None), line(key=2)], limited("1", basis), free())
+        assert found.line(1).amount is None
+        assert found.total is None
+
+    @pytest.mark.parametrize("terms", [limited("1"), limited("1", LimitBasis.SHIPMENT_WEIGHT), Terms(deductible=5)])
+    def test_who_shares_with_an_unknown_line_waits_for_it(self, terms):
+        found = value([line(unit_price=None, description="Lamps"), line(key=2, description="Chairs")], terms, free())
+        assert amounts(found) == [None, None]
+        assert "Chairs shares" in found.line(2).needs[0]
+        assert "Lamps" in found.line(2).needs[0]
+
+    def test_who_shares_nothing_does_not_wait(self):
+        assert amounts(value([line(unit_price=None), line(key=2)], Terms(), free())) == [None, 100]
+
+    def test_a_limit_of_damage_alone_does_not_trouble_a_shortage(self):
+        terms = limited("1", LimitBasis.DAMAGED_WEIGHT, limit_currency="XDR")
+        assert amounts(value([line(), line(key=2, kind=LineKind.LOSS)], terms, free())) == [None, 100]
+
+
+class TestFacts:
+    @pytest.mark.parametrize(
+        "name",
+        ["quantity", "unit_price", "trade_discount", "repair_cost", "value_lost", "salvage", "weight", "packages"],
+    )
+    def test_a_float_goes_no_further(self, name):
+        with pytest.raises(TypeError, match="decimal"):
+            line(**{name: 1.5})
+
+    @pytest.mark.parametrize(
+        ("make", "facts", "message"),
+        [
+            (line, {"quantity": -1}, "quantity is not below nought: -1"),
+            (line, {"trade_discount": 101}, "trade_discount is from 0 to 100: 101"),
+            (line, {"weight_unit": "stone"}, "weight_unit is one of kg, lb: stone"),
+            (line, {"unit_price": Decimal("NaN")}, "no amount of money"),
+            (bill, {"weight": -1}, "weight is not below nought"),
+            (bill, {"freight_by": "volume"}, "volume"),
+            (Terms, {"limit_basis": "moon"}, "moon"),
+            (Terms, {"deductible": -1}, "deductible is not below nought"),
+        ],
+    )
+    def test_what_cannot_be_is_refused_by_name(self, make, facts, message):
+        with pytest.raises(ValueError, match=message):
+            make(**facts)
+
+    def test_a_rate_is_above_nought(self):
+        with pytest.raises(ValueError, match="above nought"):
+            Rate(value=Decimal(0), day=SDR.day, source="made up")
+
+    def test_the_words_of_the_choices_will_do(self):
+        assert Terms(limit_basis="package").limit_basis is LimitBasis.PACKAGE
+
+
+class TestWorking:
+    def test_each_step_can_be_followed_by_a_stranger(self):
+        cartons = line(quantity=14, unit_price=Decimal("48.50"), trade_discount=2, salvage=95, weight=276)
+        found = value([cartons], Terms(), bill(weight=18420, freight=1842))
+        assert [step.words for step in found.lines[0].steps] == [
+            "14 × 48.50 = 679.00",
+            "less 2% trade discount 13.58",
+            "less net salvage 95.00",
+            "freight 1,842.00 × 276 / 18,420 lb = 27.60",
+        ]
+
+    def test_a_quotient_that_does_not_end_is_cut_and_says_so(self):
+        found = value([line(weight=41)], Terms(), bill(weight=17963, freight=Decimal("1275.43")))
+        assert booked(found, "freight")[0].words == "freight 1,275.43 × 41 / 17,963 lb = 2.9111… ≈ 2.91"
+
+    def test_what_rounding_took_is_a_step_of_its_own(self):
+        found = value([line(unit_price=Decimal("62.75"), trade_discount=2)], Terms(), free())
+        assert [str(step.amount) for step in found.lines[0].steps] == ["62.75", "-1.255", "0.00", "0.005"]
+        assert found.total == Decimal("61.50")
+
+    def test_rounding_comes_once_and_at_the_end(self):
+        """1.3342 x 0.85 x 0.985 is 1.117058950 less 0.002 salvage; rounded at each step it would be 1.11."""
+        hurt = line(unit_price=Decimal("1.3342"), trade_discount=15, cash_discount=Decimal("1.5"))
+        found = value([hurt], Terms(), free())
+        assert found.total == Decimal("1.12")
+        assert sum(step.code == "rounding" for step in found.lines[0].steps) == 1
+
+    def test_it_is_kept_as_json_and_comes_back_the_same(self):
+        found = value(every_kind_of_line(), limited("3", limit_currency="XDR", deductible=7), bill(), SDR)
+        kept = json.loads(json.dumps(found.as_dict()))
+        assert Valuation.from_dict(kept) == found
+        assert kept["total"] == format(found.total, "f")
+        assert all(isinstance(step["amount"], str) for line in kept["lines"] for step in line["steps"])
+
+    def test_an_undetermined_one_comes_back_the_same_too(self):
+        found = value([line(weight=None)], limited("3"), bill())
+        assert Valuation.from_dict(json.loads(json.dumps(found.as_dict()))) == found
+
+    def test_numbers_are_written_in_the_reader_s_language(self):
+        with translation.override("es"):
+            found = value([line(quantity=3, unit_price=Decimal("1234.50"))], Terms(), free())
+        assert found.lines[0].steps[0].words == "3 × 1\xa0234,50 = 3\xa0703,50"
+
+    def test_a_long_exact_amount_keeps_all_its_decimals(self):
+        hurt = line(quantity=Decimal("1.001"), unit_price=Decimal("1.0001"), trade_discount=Decimal("0.0001"))
+        (gross, less, *_) = value([hurt], Terms(), free()).lines[0].steps
+        assert (str(gross.amount), str(less.amount)) == ("1.0011001", "-0.0000010011001")
+
+
+def every_kind_of_line():
+    return [
+        line(key="a", quantity=3, unit_price=Decimal("33.335"), trade_discount=3),
+        line(key="b", kind=LineKind.LOSS, quantity=7, unit_price=Decimal("12.3456")),
+        line(key="c", repair_cost=55, value_lost=Decimal("60.10"), salvage=12),
+    ]
+
+
+# Properties
+
+
+def decimal(most, places):
+    return st.decimals(min_value=0, max_value=most, places=places)
+
+
+@st.composite
+def some_line(draw):
+    kind = draw(st.sampled_from(LineKind))
+    return line(
+        kind=kind,
+        quantity=draw(decimal(40, 2)),
+        unit_price=draw(decimal(90, 4)),
+        trade_discount=draw(decimal(30, 2)),
+        cash_discount=draw(decimal(5, 1)),
+        salvage=draw(decimal(300, 2)),
+        weight=draw(st.decimals(min_value=1, max_value=60, places=1)),
+        packages=draw(st.integers(1, 5)),
+        repair_cost=draw(st.none() | decimal(500, 2)) if kind == LineKind.DAMAGE else None,
+    )
+
+
+lines = st.lists(some_line(), min_size=1, max_size=5).map(
+    lambda found: [replace(each, key=key) for key, each in enumerate(found)]
+)
+terms = st.builds(
+    Terms,
+    limit_basis=st.sampled_from(LimitBasis),
+    limit_rate=decimal(30, 2),
+    limit_currency=st.sampled_from(["", "USD", "XDR"]),
+    limit_weight_unit=st.sampled_from(["kg", "lb"]),
+    declared_value=decimal(3000, 2),
+    salvage_when=st.sampled_from(SalvageWhen),
+    freight_when=st.sampled_from(FreightWhen),
+    deductible=st.just(Decimal(0)) | decimal(200, 2),
+    allowance_percent=st.just(Decimal(0)) | decimal(5, 2),
+    allowance_of=st.sampled_from(Of),
+)
+bills = st.builds(
+    bill,
+    weight_unit=st.sampled_from(["kg", "lb"]),
+    freight=decimal(2000, 2),
+    freight_paid=st.sampled_from([True, True, False, None]),
+    freight_by=st.sampled_from(FreightBy),
+    currency=st.sampled_from(["USD", "USD", "JPY", "KWD"]),
+    value=st.just(Decimal(20000)),
+)
+
+
+@given(lines, terms, bills)
+def test_everything_printed_adds_up(lines, terms, shipment):
+    found = value(lines, terms, shipment, SDR)
+    assert found.total == sum(amounts(found))
+    for working in found.lines:
+        assert working.amount == cents(working.amount, shipment.currency) >= 0
+        assert sum(step.amount for step in working.steps) == working.amount
+    assert Valuation.from_dict(json.loads(json.dumps(found.as_dict()))) == found
+
+
+@given(lines, terms, bills)
+def test_goods_and_freight_never_exceed_the_loss_and_the_freight(lines, terms, shipment):
+    found = value(lines, terms, shipment, SDR)
+    for given_line, working in zip(lines, found.lines, strict=True):
+        freight = sum(step.amount for step in working.steps if step.code == "freight")
+        assert freight >= 0
+        assert working.amount - freight <= cents(given_line.quantity * given_line.unit_price, shipment.currency)
+    shares = [step.amount for working in found.lines for step in working.steps if step.code == "freight"]
+    assert sum(shares) <= cents(shipment.freight, shipment.currency)
+
+
+@given(lines, terms, bills)
+def test_the_limit_is_never_exceeded(lines, terms, shipment):
+    """Recomputed here without shares: what each basis allows for all the lines it covers, freight on top left out."""
+    found = value(lines, replace(terms, allowance_percent=Decimal(0)), shipment, SDR)
+    covered = {
+        LimitBasis.DAMAGED_WEIGHT: [LineKind.DAMAGE],
+        LimitBasis.SHORT_WEIGHT: [LineKind.LOSS],
+    }.get(terms.limit_basis, list(LineKind))
+    keys = [each.key for each in lines if each.kind in covered]
+    on_top = terms.freight_when == FreightWhen.OUTSIDE
+    claimed = sum(
+        found.line(key).amount - (sum(step.amount for step in booked(found, "freight", key)) if on_top else 0)
+        for key in keys
+    )
+    limit = limit_of([each for each in lines if each.kind in covered], terms, shipment)
+    assert limit is None or claimed <= cents(limit, shipment.currency)
+
+
+def limit_of(covered, terms, shipment):
+    kilograms = {"kg": Decimal(1), "lb": Decimal("0.45359237")}
+    ratio = kilograms[shipment.weight_unit] / kilograms[terms.limit_weight_unit]
+    rate = terms.limit_rate * (1 if terms.limit_currency in ("", shipment.currency) else SDR.value)
+    if terms.limit_basis == LimitBasis.NONE:
+        return None
+    if terms.limit_basis == LimitBasis.DECLARED_VALUE:
+        return terms.declared_value
+    if terms.limit_basis == LimitBasis.PACKAGE:
+        return sum(cents(rate * each.packages, shipment.currency) for each in covered)
+    weight = shipment.weight if terms.limit_basis == LimitBasis.SHIPMENT_WEIGHT else sum(e.weight for e in covered)
+    return rate * weight * ratio
+
+
+@given(lines, terms, bills, st.randoms())
+def test_the_order_of_the_lines_changes_no_amount(lines, terms, shipment, chance):
+    found, other = (value(each, terms, shipment, SDR) for each in (lines, chance.sample(lines, len(lines))))
+    assert found.total == other.total
+    assert all(other.line(working.key) == working for working in found.lines)
+
+
+@given(lines, terms, bills, decimal(300, 2), st.integers(0, 4))
+def test_more_salvage_never_raises_the_claim(lines, terms, shipment, more, which):
+    which %= len(lines)
+    richer = [replace(e, salvage=e.salvage + more) if n == which else e for n, e in enumerate(lines)]
+    assert value(richer, terms, shipment, SDR).total <= value(lines, terms, shipment, SDR).total
+
+
+@given(lines, terms, bills, st.sampled_from(["weight", "packages", "unit_price"]), st.integers(0, 4))
+def test_an_unknown_number_never_makes_a_total_that_differs(lines, terms, shipment, name, which):
+    """The total is the same as if the number were known, because nothing asked for it, or there is no total."""
+    which %= len(lines)
+    if name == "unit_price" and lines[which].repair_cost is not None:
+        return
+    unsure = [replace(e, **{name: None}) if n == which else e for n, e in enumerate(lines)]
+    assert value(unsure, terms, shipment, SDR).total in (None, value(lines, terms, shipment, SDR).total)
+
+
+@pytest.mark.parametrize(
+    ("basis", "salvage_when", "freight_when"), list(product(LimitBasis, SalvageWhen, FreightWhen)), ids=str
+)
+def test_every_choice_of_terms_is_worked_out(basis, salvage_when, freight_when):
+    chosen = limited("3", basis, salvage_when=salvage_when, freight_when=freight_when, declared_value=150)
+    found = value(every_kind_of_line(), chosen, bill())
+    assert found.total == sum(amounts(found))
+    assert (basis == LimitBasis.NONE) == (not found.group_steps)
