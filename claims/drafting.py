@@ -7,28 +7,20 @@ is shut (`discrepancies.mark_claimed`) until its line is dropped or the claim wi
 
 import uuid as uuids
 from contextlib import contextmanager
-from dataclasses import dataclass
 from decimal import Decimal
-from types import SimpleNamespace
 
 from django.db import IntegrityError, transaction
-from django.db.models import F
+from django.db.models import F, Q
 from django.utils.translation import gettext as _
 
-from claims import losses, valuation
-from claims.enums import FreightWhen, LimitBasis, LineKind, PriceSource, Purpose, SalvageWhen, Stage
-from claims.models import Claim, ClaimLine, NotClaimed
+from claims import losses, terms, valuation
+from claims.enums import LineKind, PriceSource, Purpose, Stage
+from claims.models import Claim, ClaimLine, NotClaimed, Terms
+from claims.parties import claimant, respondent
 from receiving import clock, discrepancies, evidence
-from receiving.enums import ArrivalState, Attribution, CarrierKind, DiscrepancyState, PiecesUnit, WhoClaims, YesNo
+from receiving.enums import ArrivalState, Attribution, DiscrepancyState, PiecesUnit, YesNo
 from receiving.models import Counter
 from receiving.refusals import ChangedMeanwhile, Refused
-
-try:
-    from claims import terms
-
-    terms.choose  # noqa: B018
-except (AttributeError, ImportError):
-    terms = SimpleNamespace(choose=lambda shipment: SimpleNamespace(terms=None, reason=_("No terms are on record.")))
 
 PARTIES = ("claimant", "claimant_address", "signatory", "payee", "carrier", "second_carrier")
 FREIGHT = ("shipment_weight", "freight_charge", "freight_paid", "freight_in_price", "declared_value")
@@ -68,50 +60,8 @@ LINE_FACTS = (
     "amount",
 )
 PRICES = tuple(name for name in LINE_FACTS if name not in ("discrepancy", "live", "dropped_reason", "kind", "amount"))
+SHARED = ("unit_price", "price_source", "price_reference", "trade_discount", "cash_discount")
 OURS = (Attribution.OWN, Attribution.OUTBOUND)
-
-
-@dataclass(frozen=True)
-class Respondent:
-    """Whom a claim is against: `carrier`, and `second` beside it; either may be None."""
-
-    carrier: object
-    second: object = None
-
-    @property
-    def is_broker_alone(self):
-        """Told to a broker only, a claim does not stop the carrier's clock."""
-        named = [party for party in (self.carrier, self.second) if party]
-        return bool(named) and all(party.kind == CarrierKind.BROKER for party in named)
-
-
-def respondent(shipment):
-    """The carrier named on the bill, else the one that delivered; a broker only where nobody else is known."""
-    parties = [party for party in (shipment.carrier_on_bill, shipment.arrival.carrier) if party]
-    carriers = [party for party in parties if party.kind != CarrierKind.BROKER]
-    return Respondent((carriers or parties or [None])[0])
-
-
-def respondent_of(claim):
-    return Respondent(claim.carrier, claim.second_carrier)
-
-
-def claimant(shipment):
-    """Who claims and is paid, by what the account says, as values for a new claim."""
-    account, site = shipment.account, shipment.arrival.site
-    if account.who_claims == WhoClaims.US:
-        name, address, signatory = site.claimant_name, site.address, site.claimant_signatory
-    elif account.who_claims == WhoClaims.SUPPLIER:
-        name, address, signatory = shipment.shipper, "", ""
-    else:
-        name, address, signatory = account.legal_name, account.address, account.signatory
-    return {
-        "who_claims": account.who_claims,
-        "claimant": name,
-        "claimant_address": address,
-        "signatory": signatory,
-        "payee": account.payee or (account.legal_name if account.who_claims == WhoClaims.US else name),
-    }
 
 
 # --- opening ----------------------------------------------------------------------------------------------------------
@@ -136,8 +86,8 @@ def open_claim(shipment, pieces, *, purpose=Purpose.CLAIM, uuid, actor, at):
 def new_claim(shipment, *, purpose, uuid, actor, at):
     site = shipment.arrival.site
     year = clock.site_day(at, site.time_zone).year
-    chosen = terms.choose(shipment)
     against = respondent(shipment)
+    chosen = terms.choose(shipment, carrier=against.carrier)
     return Claim.objects.create(
         uuid=uuid,
         site=site,
@@ -326,15 +276,27 @@ def drop(lines, *, reason):
         discrepancies.mark_claimed(line.discrepancy, at=None)
 
 
-def price_line(line, *, values, version=None, actor, at):
-    """Say what a line is worth. values -- by the names of PRICES; what is not named stays."""
+def price_line(line, *, values, also=False, version=None, actor, at):
+    """Say what a line is worth.
+
+    values -- by the names of PRICES; what is not named stays
+    also -- take price, source and discounts over to the other lines of the same goods
+    """
     values = {name: value for name, value in values.items() if name in PRICES}
     probe = ClaimLine(**{name: values.get(name, getattr(line, name)) for name in PRICES}, kind=line.kind)
     check_price(probe)
     with changing(line.claim, "claim.line_priced", version=version, actor=actor, at=at) as draft:
+        same = list(same_goods(line).values_list("pk", flat=True)) if also else []
         if not draft.lines.filter(pk=line.pk, live=True).update(**values):
             raise ChangedMeanwhile(_("Somebody else has taken line %(line)s off already.") % {"line": line})
+        draft.lines.filter(pk__in=same).update(**{name: getattr(probe, name) for name in SHARED})
     return draft
+
+
+def same_goods(line):
+    """The other live lines of a claim that name the same goods and count in the same unit."""
+    alike = ClaimLine.objects.filter(claim=line.claim_id, live=True, description=line.description, unit=line.unit)
+    return alike.exclude(pk=line.pk) if line.description else alike.none()
 
 
 def check_price(line):
@@ -408,13 +370,25 @@ def set_terms(claim, *, chosen, reason="", version=None, actor, at):
 
     chosen -- Terms
     """
-    found = terms.choose(claim.shipment)
+    found = terms.choose(claim.shipment, carrier=claim.carrier)
     if chosen != found.terms:
         refuse_without(reason, _("Say why these terms hold and not those that were found."), field="reason")
     words = (reason or str(found.reason))[:300]
     with changing(claim, "claim.terms", version=version, actor=actor, at=at) as draft:
         Claim.objects.filter(pk=draft.pk).update(terms=chosen, terms_reason=words)
     return draft
+
+
+def terms_for(claim):
+    """The terms that somebody may have hold for a claim: those in use that name no other carrier, account or site."""
+    parties = [claim.carrier_id, claim.second_carrier_id, claim.shipment.carrier_on_bill_id]
+    mine = Terms.objects.filter(
+        Q(carrier=None) | Q(carrier__in=[party for party in parties if party]),
+        Q(account=None) | Q(account=claim.account),
+        Q(site=None) | Q(site=claim.site),
+        retired_at=None,
+    )
+    return (mine | Terms.objects.filter(pk=claim.terms_id)).order_by("title", "-valid_from")
 
 
 def refuse_without(reason, sentence, field="reason"):
@@ -471,7 +445,6 @@ TERMS = (
     "limit_basis",
     "limit_rate",
     "limit_currency",
-    "limit_weight_unit",
     "salvage_when",
     "freight_when",
     "deductible",
@@ -481,23 +454,12 @@ TERMS = (
 
 def valued_terms(claim):
     """Without terms no limit is taken off: what lacks is shown and stops the filing."""
-    if claim.frozen_terms:
-        said = {name: claim.frozen_terms.get(name) for name in TERMS}
-    elif claim.terms:
-        said = evidence.plain(evidence.facts(claim.terms, TERMS))
-    else:
-        return valuation.Terms(declared_value=claim.declared_value)
-    return valuation.Terms(
-        limit_basis=LimitBasis(said["limit_basis"]),
-        limit_rate=said["limit_rate"] and Decimal(said["limit_rate"]),
-        limit_currency=said["limit_currency"] or "",
-        limit_weight_unit=said["limit_weight_unit"] or claim.site.weight_unit,
-        declared_value=claim.declared_value,
-        salvage_when=SalvageWhen(said["salvage_when"]),
-        freight_when=FreightWhen(said["freight_when"]),
-        deductible=Decimal(said["deductible"] or 0),
-        allowance_percent=Decimal(said["allowance_percent"] or 0),
-    )
+    kept = claim.frozen_terms if not claim.is_draft else None
+    held = terms.thawed(kept).terms if kept else claim.terms
+    said = {name: getattr(held, name) for name in TERMS} if held else {}
+    if held:
+        said["limit_weight_unit"] = held.limit_weight_unit or claim.site.weight_unit
+    return valuation.Terms(declared_value=claim.declared_value, **said)
 
 
 ANSWERS = {YesNo.YES: True, YesNo.NO: False, YesNo.UNKNOWN: None}

@@ -1,0 +1,23 @@
+"""Money and figures in pages: `{{ claim.amount|money:claim.currency }}` is USD 1,842.00, nothing known is a dash."""
+
+from django import template
+from django.utils.html import format_html
+
+from claims.valuation import words
+
+register = template.Library()
+
+
+@register.filter
+def money(amount, currency=""):
+    """The currency and the amount, kept on one line; a dash for None."""
+    if amount is None or amount == "":
+        return "–"
+    figures = words.money(amount, currency)
+    return format_html('<span class="money">{}&nbsp;{}</span>', currency, figures) if currency else figures
+
+
+@register.filter
+def figure(number):
+    """A count, weight or percentage with thousands apart and no trailing noughts; a dash for None."""
+    return "–" if number is None or number == "" else words.figure(number)
