@@ -65,6 +65,7 @@ def hours_after(start, length):
     # Through UTC: between two moments of one zone Python counts wall clock, an hour wrong in the nights clocks change.
     if not isinstance(start, datetime):
         raise Uncountable(_("needs the hour as well as the day, %(day)s") % {"day": date_format(start, "D j M Y")})
+    day_of(start)  # refuses a moment without a zone, which Python would take for this computer's
     return (start.astimezone(UTC) + timedelta(hours=length)).astimezone(start.tzinfo)
 
 

@@ -35,7 +35,8 @@ class Due:
     """One duty with its date.
 
     due -- a date (the whole day is in time), an aware moment where hours are counted, or None: see `needs`
-    target -- the last business day on or before, to work towards; ours only, None for the carrier's and for moments
+    target -- the last business day on or before, to work towards; ours only, None for
+        the carrier's, for moments, and where something is kept until a day
     needs -- `no date: needs the date of the bill of lading`; empty where there is a date
     number -- 1, 2, 3 for a period that repeats
     line -- whatever the caller named the line of the claim by
@@ -191,8 +192,6 @@ def earliest(dues: Iterable[Due]) -> Earliest:
 def on_site(when, zone):
     if zone and isinstance(when, datetime):
         return clock.local(when, zone)
-    if when is not None:
-        day_of(when)  # refuses a moment without a zone
     return when
 
 
@@ -223,5 +222,9 @@ def one(period, started, calendar, number, line):
         ends = count(period, started.on, calendar=calendar, number=number)
     except Uncountable as why:
         return Due(**told, due=None, needs=words.no_date(why))
-    target = target_for(ends, started.day, calendar) if period.binds == Binds.US else None
-    return Due(**told, due=ends, target=target)
+    return Due(**told, due=ends, target=target_for(ends, started.day, calendar) if has_target(period) else None)
+
+
+def has_target(period):
+    """Ours to do by a day; a file is not kept until the Friday before."""
+    return period.binds == Binds.US and period.duty != Duty.KEEP

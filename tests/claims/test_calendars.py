@@ -4,7 +4,7 @@ import json
 from datetime import date
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from claims.calendars import Calendar, UnknownCalendar
@@ -32,6 +32,7 @@ def test_a_calendar_does_not_depend_on_what_was_asked_before():
     assert asked_in_turn[0][1] == ""
 
 
+@settings(deadline=None)
 @given(dates, st.lists(dates, max_size=3))
 def test_a_calendar_survives_json_and_order_of_its_days(asked, closed):
     kept = Calendar("CA", "ON", closed)

@@ -4,7 +4,7 @@ import json
 from datetime import date, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from claims.calendars import Calendar
@@ -96,6 +96,7 @@ def test_a_repeated_notice_says_which_and_how_long():
     assert "by Sat 12 Sep 2026 (notice 2): 240 days after" in second[1].words
 
 
+@settings(deadline=None)
 @given(periods(), st.none() | dates)
 def test_every_period_has_a_sentence(rule, when):
     found = only([rule], {rule.trigger: when})
@@ -142,6 +143,7 @@ def test_a_date_by_calendar_says_which_days_were_left_out():
 # Periods as values
 
 
+@settings(deadline=None)
 @given(periods(), st.sampled_from([None, US, Calendar("DE", "BY", [date(2026, 12, 24)])]))
 def test_a_period_survives_json(rule, calendar):
     rule = Period(**rule.as_dict() | {"calendar": calendar})

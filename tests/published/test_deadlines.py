@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy
 import pytest
 from dateutil.relativedelta import relativedelta
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from claims.calendars import Calendar
@@ -319,11 +319,13 @@ def test_the_periods_of_the_cmr_cannot_be_departed_from():
     assert len(warnings([*changed, period("sue", 9, "months")], regime="cmr", waived=True)) == 3
 
 
+@settings(deadline=None)
 @given(dates, st.integers(1, 600))
 def test_months_end_where_dateutil_ends_them(start, length):
     assert count(period(length=length), start) == start + relativedelta(months=length)
 
 
+@settings(deadline=None)
 @given(dates, st.integers(1, 120))
 def test_business_days_end_where_numpy_ends_them(start, length):
     """numpy's own count of business days, given the same holidays; it rolls a weekend's start back to its Friday."""
