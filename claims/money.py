@@ -63,7 +63,7 @@ def cents(amount, currency=""):
 
 
 def whole_again(quotient):
-    """A product of quotients that ran out of digits, brought to 40 places: a third of three is one, half a cent a half."""
+    """A product of quotients that ran out of digits, brought to 40 places: a third of three is one again."""
     return exact(quotient).quantize(Decimal(1).scaleb(-40), context=EXACT).normalize(EXACT)
 
 
