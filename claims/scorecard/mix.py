@@ -1,9 +1,9 @@
 """What the site's own rates expect of each carrier's freight: indirect standardisation.
 
 Source: N. E. Breslow, N. E. Day 1987, Statistical Methods in Cancer Research II (IARC 82). Without strata it is one
-stratum, and the expected count is the site rate times the cartons. A stratum is a class of freight or lane, known before
-the trailer is opened and none of the carrier's doing. Where one carrier brings most of a stratum, adjusting measures it
-by itself: leave such strata unsplit.
+stratum, and the expected count is the site rate times the cartons. A stratum is a class of freight or lane, known
+before the trailer is opened and none of the carrier's doing. Where one carrier brings most of a stratum, adjusting
+measures it by itself: leave such strata unsplit.
 """
 
 from collections import Counter

@@ -23,8 +23,8 @@ def said(listing, name, kind=Kind.DAMAGED, settings=DEFAULTS):
 SENTENCES = {
     "Birch": (
         "Worse. Birch: 365 damaged cartons; for its freight about 136 would be usual. A carrier that is like the "
-        "others almost never ends up this far above it. Likely range 11.5 to 23.5 per 1,000. Look through its trailers first, "
-        "then call."
+        "others almost never ends up this far above it. Likely range 11.5 to 23.5 per 1,000. Look through its trailers "
+        "first, then call."
     ),
     "Elm": (
         "Better. Elm: no damaged carton in 10 trailers. At the rate of the carriers not found worse, about 29 would be "
