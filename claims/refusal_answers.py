@@ -1,8 +1,8 @@
 """The usual refusals, and what in this claim answers each: our own list, in our own words. Reads only.
 
 An answer names where it stands by keys that the packet turns into page numbers: `letter`, `schedule`, `trailer`,
-`seals`, `count`, `sheet`, `dates`, `incidents`, `piece:P-12`, `document:17`, `statement:3`, `letter:2`. Where nothing answers, the
-packet says so plainly: the adjuster will see it anyway.
+`seals`, `sheet`, `dates`, `piece:P-12`, `document:17`, `statement:3`, `letter:2`. Where nothing answers, the packet
+says so plainly: the adjuster will see it anyway.
 """
 
 from dataclasses import dataclass, field
@@ -69,12 +69,13 @@ class Record:
         return date_format(clock.site_day(moment, self.claim.site.time_zone), "j M Y")
 
 
-def answers(claim, *, filed_on=None, file_by=None):
+def answers(claim, *, filed_on=None, file_by=None, complete=None):
     """An `Answer` for each usual refusal, in the order of `enums.Ground`.
 
     filed_on -- the day the claim was or is to be filed; file_by -- the last day its terms allow, None where unknown
+    complete -- the claim's Completeness where it is known already
     """
-    record = gather(claim)
+    record = gather(claim, complete or completeness.of_claim(claim))
     return [
         late_claim(record, filed_on or claim.filed_on, file_by),
         *(answer(record) for answer in (no_notation, late_report, no_inspection, seal_clear, packaging)),
@@ -82,7 +83,7 @@ def answers(claim, *, filed_on=None, file_by=None):
     ]
 
 
-def gather(claim):
+def gather(claim, complete):
     arrival = claim.shipment.arrival
     lines = list(claim.lines.filter(live=True).select_related("discrepancy").order_by("position"))
     pieces = [line.discrepancy_id for line in lines]
@@ -97,7 +98,7 @@ def gather(claim):
         photos.setdefault(row.discrepancy_id, []).append(row)
     return Record(
         claim=claim,
-        complete=completeness.of_claim(claim),
+        complete=complete,
         lines=lines,
         documents=documents,
         findings=findings,

@@ -51,7 +51,7 @@ def examine_pdf(data: bytes, name: str) -> ForeignPdf:
             size=len(data) // 1_000_000,
         )
     try:
-        with pikepdf().open(BytesIO(data)) as pdf:
+        with pikepdf().open(BytesIO(data), attempt_recovery=False) as pdf:
             return ForeignPdf(checked_pages(pdf, name))
     except pikepdf().PasswordError:
         raise refusal(
@@ -59,7 +59,9 @@ def examine_pdf(data: bytes, name: str) -> ForeignPdf:
         ) from None
     except (pikepdf().PdfError, ValueError, RuntimeError, RecursionError, MemoryError) as error:
         raise refusal(
-            "paper_broken", _("%(name)s is broken or cut off. Ask for it again, or upload a photo of it."), name=name
+            "paper_broken",
+            _("%(name)s is broken or cut off. Ask for it again, or print it to a new PDF and upload that."),
+            name=name,
         ) from error
 
 
