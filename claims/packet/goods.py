@@ -1,0 +1,117 @@
+"""The pieces that are claimed: the schedule with the working of every amount, and each piece with its proof."""
+
+from django.db.models import Prefetch
+
+from claims import drafting
+from claims.enums import LineKind
+from claims.packet import proof
+from claims.packet.wording import amount, count, day, price, weight
+from receiving import sheet
+from receiving.models import Finding, Photo
+
+
+def lines(claim):
+    """The live lines with their pieces, photos and findings; three queries."""
+    photos = Photo.objects.select_related("actor", "tombstone").order_by("pk")
+    findings = Finding.objects.select_related("actor").order_by("at", "pk")
+    rows = claim.lines.filter(live=True).select_related(
+        "discrepancy__carton__store", "discrepancy__store", "discrepancy__new_store", "discrepancy__logged_by"
+    )
+    rows = rows.prefetch_related(
+        Prefetch("discrepancy__photos", queryset=photos), Prefetch("discrepancy__findings", queryset=findings)
+    )
+    return list(rows.order_by("position"))
+
+
+def schedule(claim, lines):
+    """The lines and their working, in the words and amounts of now.
+
+    It is worked out anew and not copied, since what is kept with the claim speaks its clerk's language.
+    """
+    worked = drafting.working_of(claim, lines)
+    return {
+        "damaged": sum(line.cartons for line in lines if line.kind == LineKind.DAMAGE),
+        "lost": sum(line.cartons for line in lines if line.kind == LineKind.LOSS),
+        "lines": [row(claim, line, worked.line(line.position)) for line in lines],
+        "steps": [step(each, claim.currency) for each in worked.group_steps],
+        "total": None if worked.total is None else amount(worked.total, claim.currency),
+        "needs": list(worked.needs),
+        "rate": rate(claim),
+    }
+
+
+def rate(claim):
+    if claim.rate is None:
+        return ""
+    return f"{count(claim.rate)} ({claim.rate_source}, {day(claim.rate_date)})"
+
+
+def row(claim, line, worked):
+    piece = line.discrepancy
+    return {
+        "position": line.position,
+        "piece": str(piece),
+        "kind": line.get_kind_display(),
+        "label": label(piece),
+        "description": line.description or (piece.carton.description if piece.carton_id else ""),
+        "order": piece.carton.purchase_order if piece.carton_id else "",
+        "quantity": count(line.quantity),
+        "unit": line.unit,
+        "cartons": line.cartons,
+        "unit_price": price(line.unit_price, claim.currency),
+        "price_source": line.get_price_source_display(),
+        "price_reference": line.price_reference,
+        "trade_discount": count(line.trade_discount) if line.trade_discount else "",
+        "cash_discount": count(line.cash_discount) if line.cash_discount else "",
+        "repair_cost": price(line.repair_cost, claim.currency),
+        "value_lost": price(line.value_lost, claim.currency),
+        "salvage": price(line.salvage, claim.currency) if line.salvage else "",
+        "weight": weight(line.weight, claim.site.weight_unit),
+        "amount": None if worked.amount is None else price(worked.amount, claim.currency),
+        "exact": None if worked.amount is None else format(worked.amount, "f"),
+        "steps": [step(each, claim.currency) for each in worked.steps],
+        "needs": list(worked.needs),
+    }
+
+
+def step(each, currency):
+    return {"words": each.words, "amount": price(each.amount, currency), "note": each.note}
+
+
+def label(piece):
+    return piece.label or (piece.carton.label if piece.carton_id else "")
+
+
+def piece(line):
+    """What is known of a claimed piece: as the sheet tells it, what was done since, and its photos."""
+    found = line.discrepancy
+    return sheet.piece(found) | {
+        "line": line.position,
+        "lost": line.kind == LineKind.LOSS,
+        "description": line.description or (found.carton.description if found.carton_id else ""),
+        "cartons": line.cartons,
+        "label": label(found),
+        "attribution_reason": found.attribution_reason,
+        "units_good": found.units_good,
+        "units_hurt": found.units_hurt,
+        "after_release": found.after_release,
+        "logged": sheet.moment(found.logged_at),
+        "findings": [finding(each) for each in found.findings.all()],
+        "photos": [proof.photo(each, n, str(found)) for n, each in enumerate(found.photos.all(), 1)],
+    }
+
+
+def finding(each):
+    return {
+        "kind": each.get_kind_display(),
+        "code": each.kind,
+        "by_name": each.by_name,
+        "units_good": each.units_good,
+        "units_hurt": each.units_hurt,
+        "outside": each.packaging_outside,
+        "inside": each.packaging_inside,
+        "disposition": each.get_disposition_display() if each.disposition else "",
+        "text": each.text,
+        "at": sheet.moment(each.at),
+        "by": str(each.actor),
+    }

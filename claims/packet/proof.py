@@ -1,0 +1,228 @@
+"""What happened at the dock, as the packet tells it: the trailer with its seals and times, the count, the signature,
+photos and papers with their hashes, the terms.
+"""
+
+from django.db.models import Count, Max, Min, Sum
+
+from claims import terms
+from claims.packet.wording import amount, safe
+from claims.terms import words
+from receiving import queries, sheet
+from receiving.enums import ListState, LookedPlace, PhotoPurpose
+from receiving.models import Carton, Photo, TallyTap
+
+EXTENSIONS = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp", "HEIC": "heic", "AVIF": "avif", "TIFF": "tif"}
+
+
+# -- photos and papers
+
+
+def trailer_photos(arrival):
+    """Photos of the trailer, its seals and the carrier's receipt; those of other pieces are not this claim's."""
+    rows = Photo.objects.filter(arrival=arrival, discrepancy=None).select_related("actor", "tombstone")
+    return list(rows.order_by("pk"))
+
+
+def photo(row, number, of):
+    """One photo: what it shows and all that is known of it. `erased` says why its file is gone, if it is."""
+    stone = getattr(row, "tombstone", None)
+    return {
+        "uuid": str(row.uuid),
+        "name": f"photo {number} of {of}",
+        "archive": f"photos/{safe(of)}-{number}.{EXTENSIONS.get(row.format, 'bin')}",
+        "shows": row.get_purpose_display(),
+        "purpose": row.purpose,
+        "caption": row.caption,
+        "taken": sheet.claimed(row.taken_claim),
+        "received": sheet.moment(row.at),
+        "by": str(row.actor),
+        "format": row.format,
+        "pixels": f"{row.width} x {row.height}",
+        "size": row.size,
+        "filename": row.filename,
+        "sha256": row.sha256,
+        "original": row.original,
+        "viewing": row.viewing,
+        "viewing_sha256": row.viewing_sha256,
+        "erased": stone.reason if stone else "",
+    }
+
+
+def some(photos, of, *purposes):
+    chosen = [row for row in photos if row.purpose in purposes]
+    return [photo(row, n, of) for n, row in enumerate(chosen, 1)]
+
+
+def document(row, number):
+    """One paper as it was uploaded; `number` is the one it has in the packet."""
+    ending = row.content_type.rpartition("/")[2].replace("jpeg", "jpg")
+    return {
+        "key": f"document:{row.pk}",
+        "n": number,
+        "kind": row.kind,
+        "words": row.get_kind_display(),
+        "name": row.name,
+        "archive": f"documents/{number:02d}-{safe(row.kind)}-{safe(row.name.rpartition('.')[0] or row.name)}.{ending}",
+        "content_type": row.content_type,
+        "is_pdf": row.content_type == "application/pdf",
+        "pages": row.pages,
+        "note": row.note,
+        "received": sheet.moment(row.at),
+        "by": str(row.actor),
+        "file": row.file,
+        "size": row.size,
+        "sha256": row.sha256,
+    }
+
+
+# -- the trailer
+
+
+def trailer(arrival, photos):
+    return sheet.trailer(arrival) | {
+        "delivered": sheet.moment(arrival.released_at),
+        "moments": [
+            {
+                "what": entry.get_kind_display(),
+                "at": sheet.moment(entry.at),
+                "by": str(entry.actor),
+                "note": entry.note,
+                "later": sheet.moment(entry.recorded_at) if entry.written_later else "",
+            }
+            for entry in arrival.moments.select_related("actor").order_by("at", "pk")
+        ],
+        "seals": [seal(row) for row in queries.current_seals(arrival)],
+        "incidents": [
+            {
+                "kind": row.get_kind_display(),
+                "text": row.text,
+                "called": row.called,
+                "at": sheet.moment(row.at),
+                "by": str(row.actor),
+            }
+            for row in arrival.incidents.select_related("actor").order_by("at", "pk")
+        ],
+        "safe": arrival.is_safe_to_unload,
+        "seal_photos": some(photos, "the seals", PhotoPurpose.SEAL_BEFORE, PhotoPurpose.SEAL_AFTER),
+        "photos": some(
+            photos,
+            "the trailer",
+            *(set(PhotoPurpose) - {PhotoPurpose.SEAL_BEFORE, PhotoPurpose.SEAL_AFTER, PhotoPurpose.CARRIER_RECEIPT}),
+        ),
+    }
+
+
+CHECKS = {"viewed": "view", "verified": "verify", "tugged": "tug", "twisted": "twist and turn"}
+
+
+def seal(row):
+    checks = [words for name, words in CHECKS.items() if getattr(row, name)]
+    return sheet.seal(row) | {"checks": ", ".join(checks), "note": row.note, "reason": row.reason}
+
+
+# -- the count
+
+
+def count(shipment):
+    """How the bill adds up, who counted what from when to when, and which list it was counted against."""
+    kept = shipment.load_lists.filter(state=ListState.CONFIRMED).select_related("confirmed_by").first()
+    looked = dict(shipment.arrival.looks.order_by("pk").values_list("place", "at"))
+    return sheet.bill(shipment, queries.shipment_squaring(shipment)) | {
+        "counted": [*scanned(shipment), *tallied(shipment)],
+        "looked": [f"{place.label} ({sheet.moment(looked[place])})" for place in LookedPlace if place in looked],
+        "refused": [
+            {"pieces": row.pieces, "reason": row.reason, "at": sheet.moment(row.at), "by": str(row.actor)}
+            for row in shipment.refusals.select_related("actor").order_by("pk")
+        ],
+        "list": kept
+        and {
+            "name": kept.name,
+            "rows": kept.rows,
+            "sha256": kept.sha256,
+            "at": sheet.moment(kept.confirmed_at),
+            "by": str(kept.confirmed_by),
+        },
+    }
+
+
+def scanned(shipment):
+    """Per person: how many listed cartons they received, and when the first and the last."""
+    rows = Carton.objects.filter(shipment=shipment, received__gt=0, received_by__isnull=False).order_by()
+    names = ("received_by__first_name", "received_by__last_name", "received_by__username")
+    rows = rows.values("received_by", *names).annotate(
+        n=Sum("received"), first=Min("received_at"), last=Max("received_at")
+    )
+    return [worked(row, "received_by__", "label by label") for row in sorted(rows, key=lambda row: row["received_by"])]
+
+
+def tallied(shipment):
+    rows = TallyTap.objects.filter(shipment=shipment).order_by()
+    names = ("actor__first_name", "actor__last_name", "actor__username")
+    rows = rows.values("actor", *names).annotate(n=Sum("count"), first=Min("at"), last=Max("at"), taps=Count("pk"))
+    return [worked(row, "actor__", "by store") for row in sorted(rows, key=lambda row: row["actor"]) if row["n"]]
+
+
+def worked(row, prefix, how):
+    name = f"{row[f'{prefix}first_name']} {row[f'{prefix}last_name']}".strip() or row[f"{prefix}username"]
+    return {
+        "by": name,
+        "how": how,
+        "cartons": row["n"],
+        "first": sheet.moment(row["first"]),
+        "last": sheet.moment(row["last"]),
+    }
+
+
+# -- what was signed
+
+
+def delivery(arrival, photos):
+    """The exception sheet that stands, with the words noted and the signature; None where none was made."""
+    row = arrival.sheets.filter(superseded_by__isnull=True).select_related("supersedes").order_by("-number").first()
+    if row is None:
+        return None
+    release = row.content["release"]
+    return {
+        "sheet": str(row),
+        "at": sheet.moment(row.at),
+        "supersedes": str(row.supersedes or ""),
+        "notation": row.notation,
+        "outcome": release["outcome_words"],
+        "signer": row.signer,
+        "employer": row.employer,
+        "typed": row.typed,
+        "witness": row.witness,
+        "strokes": release["strokes"],
+        "receipt": release["receipt_words"],
+        "receipt_photos": some(photos, "the carrier's receipt", PhotoPurpose.CARRIER_RECEIPT),
+        "pdf": row.pdf,
+        "sha256": row.pdf_sha256,
+        "archive": f"sheet/{row}.pdf",
+    }
+
+
+# -- terms and answers
+
+
+def terms_of(claim):
+    """The terms the claim goes by, None where nobody has chosen any."""
+    held = terms.of_claim(claim)
+    if held is None:
+        return None
+    row = held.terms
+    return {
+        "title": row.title,
+        "source": row.source,
+        "reason": claim.terms_reason,
+        "limit": words.limit(row),
+        "deductible": amount(row.deductible, claim.currency) if row.deductible else "",
+        "allowance": f"{row.allowance_percent.normalize():f} %" if row.allowance_percent else "",
+        "salvage": row.get_salvage_when_display(),
+        "freight": row.get_freight_when_display(),
+        "waiver": row.waiver,
+    }
+
+
+def dates(claim):
+    """The dates that the terms set for telling and filing; none of them moves when the claim is filed."""
+    return []

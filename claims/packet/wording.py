@@ -1,0 +1,36 @@
+"""Numbers and days as papers print them. A leaf of the packet."""
+
+import re
+
+from django.utils.formats import date_format
+
+from claims.valuation.words import figure, money
+
+
+def amount(value, currency):
+    """`USD 598.02`; empty where there is none."""
+    return "" if value is None else f"{currency} {money(value, currency)}"
+
+
+def price(value, currency):
+    return "" if value is None else money(value, currency)
+
+
+def count(value):
+    """A quantity or a weight without idle zeros; empty where there is none."""
+    return "" if value is None else figure(value)
+
+
+def weight(value, unit):
+    return "" if value is None else f"{figure(value)} {unit}"
+
+
+def day(value):
+    """`Mon 2 Mar 2026`; empty where there is none."""
+    return date_format(value, "D j M Y") if value else ""
+
+
+def safe(text, most=60):
+    """A name that any file system and any shell takes: letters, digits, dot, dash; never empty, never hidden."""
+    plain = re.sub(r"[^A-Za-z0-9.]+", "-", text).strip("-.")[:most].strip("-.")
+    return plain or "file"
