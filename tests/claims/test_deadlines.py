@@ -275,7 +275,8 @@ def test_the_year_for_total_loss_is_unknown_until_it_is_certain_that_no_time_was
 
 def test_total_loss_counts_from_a_moment_s_date_on_the_site_s_clock():
     limit = datetime(2026, 3, 3, 4, 0, tzinfo=UTC)
-    assert only([CMR_SUE_LOSS], {"agreed_limit": limit}, zone="America/Chicago").due == day("2027-04-01")
+    found = only([CMR_SUE_LOSS], {"agreed_limit": limit}, zone="America/Chicago")
+    assert (found.started.on, found.due) == (day("2026-04-01"), day("2027-04-01"))
 
 
 def test_the_earliest_of_a_mixed_claim_is_not_certain_while_one_line_has_no_date():
