@@ -370,13 +370,18 @@ def set_terms(claim, *, chosen, reason="", version=None, actor, at):
 
     chosen -- Terms
     """
-    found = terms.choose(claim.shipment, carrier=claim.carrier)
+    found = found_terms(claim)
     if chosen != found.terms:
         refuse_without(reason, _("Say why these terms hold and not those that were found."), field="reason")
     words = (reason or str(found.reason))[:300]
     with changing(claim, "claim.terms", version=version, actor=actor, at=at) as draft:
         Claim.objects.filter(pk=draft.pk).update(terms=chosen, terms_reason=words)
     return draft
+
+
+def found_terms(claim):
+    """The `terms.Choice` for the bill and the carrier of a claim, with its reason."""
+    return terms.choose(claim.shipment, carrier=claim.carrier)
 
 
 def terms_for(claim):

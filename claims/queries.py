@@ -64,7 +64,7 @@ class Group:
     """The unclaimed losses of one bill.
 
     value -- of the pieces whose value the load list tells, in the site's currency; `unvalued` how many it does not
-    due -- the nearest `deadlines.Due` of its pieces, None where there is none; `dated` whether dates were looked up
+    due -- the nearest `deadlines.Due` of its pieces, None while nobody has looked or where there is none
     missing -- sentences, once somebody asked `with_evidence`
     """
 
@@ -72,7 +72,6 @@ class Group:
     pieces: list[Discrepancy] = field(default_factory=list)
     due: object = None
     days_left: int | None = None
-    dated: bool = False
     missing: list[str] = field(default_factory=list)
 
     @property
@@ -119,6 +118,18 @@ class Group:
     def of_origin(self):
         return sum(piece.attribution == Attribution.ORIGIN for piece in self.pieces)
 
+    @property
+    def days_over(self):
+        return -self.days_left
+
+    @property
+    def damaged(self):
+        return self.count(Kind.DAMAGED)
+
+    @property
+    def short(self):
+        return self.count(Kind.SHORT)
+
     def count(self, kind):
         return sum(piece.quantity for piece in self.pieces if piece.kind == kind)
 
@@ -138,27 +149,15 @@ def to_claim(site) -> list[Group]:
 
 
 def by_urgency(found, dates, today: date) -> list[Group]:
-    """The groups with their nearest date, unknown dates on top, then the nearest.
+    """The groups with their nearest date: those without any on top, then unknown dates, then the nearest.
 
     dates -- {piece: (nearest Due or None, every Due)}
     """
     for group in found:
-        dues = [due for piece in group.pieces for due in every(dates, piece)]
-        group.dated = True
-        group.due = min(dues, key=lambda due: day_of(due) or date.min, default=None)
-        nearest = group.due and day_of(group.due)
-        group.days_left = (nearest - today).days if nearest else None
-    return sorted(found, key=lambda group: (group.days_left is not None, group.days_left or 0))
-
-
-def every(dates, piece):
-    nearest = dates.get(piece, (None, ()))[0]
-    return [nearest] if nearest else []
-
-
-def day_of(due):
-    """The day of a Due whose date may be a moment, or None."""
-    return due.due.date() if hasattr(due.due, "date") else due.due
+        dues = [dates[piece][0] for piece in group.pieces if piece in dates and dates[piece][0]]
+        group.due = min(dues, key=lambda due: due.urgency, default=None)
+        group.days_left = group.due.days_left(today) if group.due else None
+    return sorted(found, key=lambda group: (group.due is not None, group.due.urgency if group.due else ()))
 
 
 # --- what evidence is missing -----------------------------------------------------------------------------------------
@@ -247,11 +246,21 @@ def turned_up(site) -> list[TurnedUp]:
     fewer = Q(discrepancy__kind=Kind.SHORT, discrepancy__quantity__lt=F("cartons"))
     lines = ClaimLine.objects.filter(gone | fewer, live=True, claim__site=site).exclude(claim__stage=Stage.WITHDRAWN)
     lines = lines.select_related("claim__site", "claim__carrier", "claim__opened_by", "discrepancy__site")
-    return [TurnedUp(line, still_lost(line.discrepancy)) for line in lines.order_by("claim", "position")]
+    return turned_up_of(lines.order_by("claim", "position"))
 
 
-def still_lost(piece):
-    return piece.quantity if piece.state == DiscrepancyState.OPEN else 0
+def turned_up_of(lines) -> list[TurnedUp]:
+    """Of these lines those whose piece is less of a loss than they say."""
+    found = [TurnedUp(line, still_lost(line)) for line in lines]
+    return [each for each in found if each.left < each.line.cartons]
+
+
+def still_lost(line):
+    """How many of the line's cartons are lost still; only of a short the number can have come down."""
+    piece = line.discrepancy
+    if piece.state != DiscrepancyState.OPEN:
+        return 0
+    return min(piece.quantity, line.cartons) if piece.kind == Kind.SHORT else line.cartons
 
 
 # --- lists ------------------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from django.core.files.base import ContentFile
 
+from claims import drafting
 from claims.models import Job
 from receiving import counting, discrepancies, photos, release
 from receiving.enums import ArrivalState, Kind, PhotoPurpose, Role
@@ -119,10 +120,14 @@ def claim_records(site, people):
     draft = make_claim(site, actor=clerk, shipment=make_load(site, actor=lead))
     filed = make_filed(site, actor=clerk, shipment=make_load(site, actor=lead))
     loss = losses(make_load(site, actor=lead))[0]
+    given_up = losses(make_load(site, actor=lead))[0]
+    drafting.decide_not([given_up], reason="too small", uuid=uuid.uuid4(), actor=clerk, at=NOON)
     return {
         "claim": draft.slug,
         "line": draft.lines.first().position,
         "filed": filed.slug,
+        "claimed": draft.lines.first().discrepancy.number,
+        "not_claimed": given_up.number,
         "loss": loss.number,
         "bill": loss.shipment_id,
     }

@@ -1,8 +1,9 @@
-"""Money and figures in pages: `{{ claim.amount|money:claim.currency }}` is USD 1,842.00, nothing known is a dash."""
+"""Money, figures and losses in pages: `{{ claim.amount|money:claim.currency }}` is USD 1,842.00, unknown is a dash."""
 
 from django import template
 from django.utils.html import format_html
 
+from claims import losses
 from claims.valuation import words
 
 register = template.Library()
@@ -21,3 +22,15 @@ def money(amount, currency=""):
 def figure(number):
     """A count, weight or percentage with thousands apart and no trailing noughts; a dash for None."""
     return "–" if number is None or number == "" else words.figure(number)
+
+
+@register.filter
+def loss(piece):
+    """The `losses.Loss` of a piece."""
+    return losses.of_piece(piece)
+
+
+@register.filter
+def doubts(piece):
+    """Sentences on what makes the list's value more than the loss may be."""
+    return losses.doubts(piece)
