@@ -76,6 +76,8 @@ ONLY_HERE = {
     "weasyprint": {"receiving/documents/pdf.py"},
     "openpyxl": {"receiving/documents/xlsx.py", "receiving/documents/tables.py"},
     "PIL": {"receiving/photos.py", "receiving/documents/pdf.py"},
+    "scipy": {"claims/scorecard/figures.py"},
+    "numpy": {"claims/scorecard/figures.py"},
     "zoneinfo": {"receiving/clock.py", "receiving/models/site.py"},
 }
 FILES = [
