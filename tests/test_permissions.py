@@ -172,6 +172,11 @@ MATRIX = {
     "claim_freight": ("claim", CLERKS, CLERKS),
     "claim_terms": ("claim", CLERKS, CLERKS),
     "claim_rate": ("claim", CLERKS, CLERKS),
+    "packet_make": ("claim", NOT_HERE, CLERKS),
+    "packet": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
+    "packet_pdf": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
+    "packet_xlsx": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
+    "packet_zip": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
     "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
 }
 # Pages that belong to no site: what they answer is tested in tests/pages/test_home.py.

@@ -25,6 +25,7 @@ from tests.builders import (
     make_store,
 )
 from tests.claims.builders import losses, make_claim, make_filed, make_load
+from tests.claims.packets import make_packet_row
 
 
 @dataclass
@@ -124,6 +125,7 @@ def claim_records(site, people):
     drafting.decide_not([given_up], reason="too small", uuid=uuid.uuid4(), actor=clerk, at=NOON)
     return {
         "claim": draft.slug,
+        "packet": make_packet_row(draft, actor=clerk).number,
         "line": draft.lines.first().position,
         "filed": filed.slug,
         "claimed": draft.lines.first().discrepancy.number,

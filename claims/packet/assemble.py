@@ -37,6 +37,7 @@ def make(claim, *, uuid, actor, at, progress=unheard, stored=lambda packet: None
     if earlier := Packet.objects.filter(uuid=uuid).first():
         return earlier
     claim = contents.whole(claim)
+    refuse_unready(claim)
     before = latest(claim)
     content = contents.contents(
         claim,
@@ -45,7 +46,7 @@ def make(claim, *, uuid, actor, at, progress=unheard, stored=lambda packet: None
         actor=actor,
         at=at,
     )
-    refuse_unready(claim, content["said"])
+    refuse_outdated(claim, content["said"])
     with TemporaryDirectory(prefix="packet-") as folder:
         built = building.build(content, Path(folder), progress)
         facts = kept(built) | sealed(content)
@@ -83,16 +84,10 @@ def remake(packet, folder):
 # -- what it needs
 
 
-def refuse_unready(claim, said):
-    """A packet without somebody who claims, somebody to claim from and an amount would be no claim."""
-    if needs := list(what_it_needs(claim, said)):
-        raise Refused(" ".join(needs), code="packet_not_ready")
-
-
-def what_it_needs(claim, said):
-    """Sentences for what has to be there before a packet can be made."""
-    schedule = said["schedule"]
-    if not schedule["lines"]:
+def what_it_needs(claim):
+    """Sentences for what has to be there before a packet can be made: without somebody who claims, somebody to claim
+    from and an amount it would be no claim."""
+    if not claim.lines.filter(live=True).exists():
         yield _("There is no piece on this claim: add one.")
     if claim.is_handover:
         return
@@ -100,13 +95,27 @@ def what_it_needs(claim, said):
         yield _("Say who claims.")
     if claim.carrier is None:
         yield _("Say against whom the claim is.")
-    if schedule["total"] is None:
-        yield from schedule["needs"] or [_("A line has no amount yet: price it.")]
-    elif schedule["total"] != said["claim"]["amount"]:
-        yield _(
-            "The terms or the freight have changed since the lines were priced: they come to %(now)s, the claim says "
-            "%(said)s. Open one line, save it, and all are worked out again."
-        ) % {"now": schedule["total"], "said": said["claim"]["amount"]}
+    if claim.amount is None:
+        yield _("A line has no amount yet: price it.")
+
+
+def refuse_unready(claim):
+    if needs := list(what_it_needs(claim)):
+        raise Refused(" ".join(needs), code="packet_not_ready")
+
+
+def refuse_outdated(claim, said):
+    """The schedule is worked out anew, and must come to what the claim demands."""
+    now, demanded = said["schedule"]["total"], said["claim"]["amount"]
+    if not claim.is_handover and now != demanded:
+        raise Refused(
+            _(
+                "The terms have changed since the lines were priced: they come to %(now)s, the claim says "
+                "%(demanded)s. Open a line and save it, and all are worked out again."
+            )
+            % {"now": now or "-", "demanded": demanded},
+            code="packet_outdated",
+        )
 
 
 # -- kept

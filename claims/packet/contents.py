@@ -97,7 +97,7 @@ def site(row):
     return {
         "code": row.code,
         "name": row.name,
-        "address": row.address,
+        "address": ", ".join(row.address.split("\n")).replace("\r", ""),
         "paper": row.paper,
         "time_zone": row.time_zone,
         "weight_unit": row.weight_unit,

@@ -1,11 +1,11 @@
 """The packet as one PDF, and that PDF in parts for e-mail.
 
-Everything comes from the frozen content, the printed pictures and the uploaded papers. Pages of an uploaded PDF are laid
-into numbered pages of ours, so that "page 31 of 57" and every page number in the text count them too.
+Everything comes from the frozen content, the printed pictures and the uploaded papers. Pages of an uploaded PDF are
+laid into numbered pages of ours, so that "page 31 of 57" and every page number in the text count them too.
 
 A packet without such pages is made as PDF/A-3a. Pages of other PDFs may use what PDF/A forbids, and nothing here could
-repair that without changing what a stranger wrote: such a packet is tagged, bookmarked and self-contained, but claims no
-PDF/A, and says so on its last page. The papers themselves are in the archive as they came.
+repair that without changing what a stranger wrote: such a packet is tagged, bookmarked and self-contained, but claims
+no PDF/A, and says so on its last page. The papers themselves are in the archive as they came.
 """
 
 import re
@@ -106,10 +106,8 @@ def context(content, sizes):
         "title": title(content),
         "record": f"{said['claim']['number']}/{content['made']['number']}",
         "documents": documents,
-        "damaged": [
-            each | {"anchor": anchor(f"piece:{each['number']}")} for each in said["pieces"] if not each["lost"]
-        ],
-        "lost": [each | {"anchor": anchor(f"piece:{each['number']}")} for each in said["pieces"] if each["lost"]],
+        "damaged": [piece(each) for each in said["pieces"] if not each["lost"]],
+        "lost": [piece(each) for each in said["pieces"] if each["lost"]],
         "statements": [each | {"anchor": anchor(each["key"])} for each in said["statements"]],
         "notices": [each | {"anchor": anchor(f"letter:{each['number']}")} for each in said["notices"]],
         "refusals": [answer(each, anchors) for each in said["refusals"]],
@@ -117,6 +115,10 @@ def context(content, sizes):
         "files": files(said),
         "labelled": not sizes,
     }
+
+
+def piece(each):
+    return each | {"anchor": anchor(f"piece:{each['number']}")}
 
 
 def document(each, sizes):
@@ -155,13 +157,15 @@ def there(said):
     return found
 
 
+MOST_LINKS = 8
 PIECE_PARTS = re.compile(r"(photos|inspection):")
 
 
 def answer(entry, anchors):
     """An answer with its addresses; a page named twice is named once, one that is not in the packet not at all."""
     links = {anchor(PIECE_PARTS.sub("piece:", key)): anchors[key] for key in entry["keys"] if key in anchors}
-    return entry | {"links": [{"href": f"#{where}", "words": words} for where, words in links.items()]}
+    shown = [{"href": f"#{where}", "words": words} for where, words in links.items()]
+    return entry | {"links": shown[:MOST_LINKS], "more": len(shown[MOST_LINKS:])}
 
 
 def photos(said):

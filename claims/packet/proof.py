@@ -23,13 +23,16 @@ def trailer_photos(arrival):
     return list(rows.order_by("pk"))
 
 
-def photo(row, number, of):
-    """One photo: what it shows and all that is known of it. `erased` says why its file is gone, if it is."""
+def photo(row, number, of, file=""):
+    """One photo: what it shows and all that is known of it. `erased` says why its file is gone, if it is.
+
+    number, of -- "photo 3 of P-412"; file -- how its file is called in the archive, by default as `of`
+    """
     stone = getattr(row, "tombstone", None)
     return {
         "uuid": str(row.uuid),
         "name": f"photo {number} of {of}",
-        "archive": f"photos/{safe(of)}-{number}.{EXTENSIONS.get(row.format, 'bin')}",
+        "archive": f"photos/{file or safe(of)}-{number}.{EXTENSIONS.get(row.format, 'bin')}",
         "shows": row.get_purpose_display(),
         "purpose": row.purpose,
         "caption": row.caption,
@@ -48,9 +51,13 @@ def photo(row, number, of):
     }
 
 
-def some(photos, of, *purposes):
+SEALS = {PhotoPurpose.SEAL_BEFORE, PhotoPurpose.SEAL_AFTER}
+RECEIPT = {PhotoPurpose.CARRIER_RECEIPT}
+
+
+def some(photos, of, file, purposes):
     chosen = [row for row in photos if row.purpose in purposes]
-    return [photo(row, n, of) for n, row in enumerate(chosen, 1)]
+    return [photo(row, n, of, file) for n, row in enumerate(chosen, 1)]
 
 
 def document(row, number):
@@ -103,12 +110,8 @@ def trailer(arrival, photos):
             for row in arrival.incidents.select_related("actor").order_by("at", "pk")
         ],
         "safe": arrival.is_safe_to_unload,
-        "seal_photos": some(photos, "the seals", PhotoPurpose.SEAL_BEFORE, PhotoPurpose.SEAL_AFTER),
-        "photos": some(
-            photos,
-            "the trailer",
-            *(set(PhotoPurpose) - {PhotoPurpose.SEAL_BEFORE, PhotoPurpose.SEAL_AFTER, PhotoPurpose.CARRIER_RECEIPT}),
-        ),
+        "seal_photos": some(photos, "the seals", "seal", SEALS),
+        "photos": some(photos, "the trailer", "trailer", set(PhotoPurpose) - SEALS - RECEIPT),
     }
 
 
@@ -194,7 +197,7 @@ def delivery(arrival, photos):
         "witness": row.witness,
         "strokes": release["strokes"],
         "receipt": release["receipt_words"],
-        "receipt_photos": some(photos, "the carrier's receipt", PhotoPurpose.CARRIER_RECEIPT),
+        "receipt_photos": some(photos, "the carrier's receipt", "receipt", RECEIPT),
         "pdf": row.pdf,
         "sha256": row.pdf_sha256,
         "archive": f"sheet/{row}.pdf",

@@ -57,11 +57,7 @@ def workbook(content):
         Sheet("schedule", tables.HEADINGS, [*tables.schedule_rows(said), total_row(said)]),
         Sheet("pieces", PIECES, [piece_row(piece) for piece in said["pieces"]]),
         Sheet("photos", PHOTOS, [photo_row(photo) for photo in photos(said)]),
-        Sheet(
-            "dates",
-            DATES,
-            [[date[name] for name in ("what", "lines", "by", "words", "source")] for date in said["dates"]],
-        ),
+        Sheet("dates", DATES, [date_row(date) for date in said["dates"]]),
         Sheet("working", WORKING, [*working_rows(said)]),
     ]
     title = f"{said['claim']['number']}, packet {made['number']}"
@@ -103,6 +99,10 @@ def piece_row(piece):
 def photo_row(photo):
     names = ("name", "shows", "caption", "taken", "received", "by", "format", "pixels", "size", "sha256", "archive")
     return [*(photo[name] for name in names), photo["filename"], photo["erased"]]
+
+
+def date_row(date):
+    return [date[name] for name in ("what", "lines", "by", "words", "source")]
 
 
 def working_rows(said):

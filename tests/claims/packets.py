@@ -1,18 +1,23 @@
 """A claim with everything a packet can show, and packets made of it, for tests."""
 
 import uuid
+from datetime import timedelta
 from io import BytesIO
 
 from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
 from PIL import Image, ImageDraw
 
 from claims import documents
 from claims.enums import DocumentKind
+from claims.models import Packet
 from claims.packet import assemble
-from receiving import photos
+from receiving import evidence, files, photos, release
 from receiving.documents import pdf
 from receiving.enums import PhotoPurpose
-from tests.builders import NOON
+from receiving.models import Arrival
+from tests.builders import NOON, make_account, make_carrier
+from tests.claims.builders import losses, make_claim, make_load
 
 CARRIER = {
     "name": "Cedar Line Freight",
@@ -20,6 +25,38 @@ CARRIER = {
     "claims_email": "claims@cedar.example",
     "address": "12 Rail Yard\nDry Creek, TX 79000",
 }
+SIGNED = {
+    "notation": "1 carton short; 2 cartons crushed; seal 0123456 intact, numbers agree.",
+    "outcome": "signed",
+    "signer": "Sam Rivers",
+    "employer": "Cedar Line Freight",
+    "signature": '[{"points": [{"x": 1, "y": 2}, {"x": 50, "y": 30}, {"x": 90, "y": 5}]}]',
+    "typed": False,
+    "witness": "",
+    "carrier_receipt": "photographed",
+    "device": "",
+}
+
+
+def make_proved(site, *, actor, damaged=2, short=1, photos_each=1, signed=True, **load):
+    """A draft whose damaged pieces have photos, whose trailer has one of each kind, and whose driver has signed."""
+    given = {"description": "Table lamp, oak", "shipper": "Brook Lamps", "origin": "Fallow Springs"} | load
+    given.setdefault("carrier", make_carrier(**CARRIER))
+    given.setdefault("account", make_account("Juniper Home Stores", signatory="Robin Vale", address="1 Juniper Way"))
+    shipment = make_load(site, actor=actor, damaged=damaged, short=short, released=False, **given)
+    arrival = shipment.arrival
+    for piece in losses(shipment)[:damaged]:
+        for number in range(photos_each):
+            make_photo(arrival, actor=actor, words=f"{piece} {number}", discrepancy=piece, caption="Corner pushed in")
+    for purpose in (PhotoPurpose.SEAL_BEFORE, PhotoPurpose.TRAILER, PhotoPurpose.CARRIER_RECEIPT):
+        make_photo(arrival, actor=actor, words=purpose, purpose=purpose)
+    if signed:
+        at = NOON + timedelta(hours=1)
+        release.release(arrival, uuid=uuid.uuid4(), facts=SIGNED, actor=actor, at=at)
+    else:
+        Arrival.objects.filter(pk=arrival.pk).update(state="released", released_at=NOON)
+    shipment.arrival.refresh_from_db()
+    return make_claim(site, actor=actor, shipment=shipment)
 
 
 def make_picture(words, size=(1600, 1200), colour="#b58a5a"):
@@ -63,8 +100,30 @@ def make_packet(claim, *, actor, at=NOON, **given):
     return assemble.make(claim, uuid=uuid.uuid4(), actor=actor, at=at, **given)
 
 
-def content_of(packet, kind="pdf"):
-    from django.core.files.storage import default_storage
+def make_packet_row(claim, *, actor, at=NOON, number=1, **files_of):
+    """A packet as a row with three small files that are none of its kind, where no more is needed."""
+    columns = {}
+    for kind in ("pdf", "xlsx", "zip"):
+        data = files_of.get(kind, f"{kind} of {claim}".encode())
+        digest = evidence.digest(data)
+        columns |= {kind: files.keep(f"packets/{digest[:2]}/{digest}.{kind}", data)}
+        columns |= {f"{kind}_sha256": digest, f"{kind}_size": len(data)}
+    content = {"said": {"claim": {"number": str(claim)}}, "made": {"number": number}}
+    return Packet.objects.create(
+        claim=claim,
+        number=number,
+        content=content,
+        content_sha256=evidence.sha256(evidence.canonical(content)),
+        pages=1,
+        log_seq=0,
+        log_head=evidence.GENESIS,
+        actor=actor,
+        at=at,
+        **columns,
+    )
 
+
+def content_of(packet, kind="pdf"):
+    """The bytes of one of its files."""
     with default_storage.open(getattr(packet, kind)) as file:
         return file.read()
