@@ -15,14 +15,10 @@ from django.utils.translation import gettext as _
 from claims import completeness, documents, drafting, readings, terms
 from claims.enums import STAGE_MOVES, FilingWay, Purpose, Stage, Standing
 from claims.models import Claim
+from claims.packet import assemble
 from claims.valuation.words import money as in_words
 from receiving import clock, evidence
 from receiving.refusals import ChangedMeanwhile, Refused
-
-try:
-    from claims.packet import assemble
-except ImportError:
-    assemble = None
 
 
 class WrongStage(Refused):
@@ -130,7 +126,7 @@ def file_claim(claim, *, way, on, actor, at, reasons=None, proof=None, no_proof=
     if claim.stage != Stage.DRAFT:
         raise wrong_stage(claim)
     check_day(claim, on, at)
-    packet = latest_packet(claim)
+    packet = assemble.latest(claim)
     check_proof(claim, packet, way, proof, no_proof)
     reasons = {gap: reason for gap, reason in (reasons or {}).items() if reason.strip()}
     refuse_unready(readiness(claim), reasons)
@@ -221,16 +217,12 @@ def demand_needs(claim):
 
 
 def packet_needs(claim):
-    if latest_packet(claim) is None:
+    if assemble.latest(claim) is None:
         yield _("Make the packet: it is what is handed over.")
-    elif assemble and not assemble.is_current(claim):
+    elif not assemble.is_current(claim):
         yield _(
             "The record has changed since the last packet. Make it again, so that what is sent is what stands here."
         )
-
-
-def latest_packet(claim):
-    return claim.packets.filter(superseded_by__isnull=True).order_by("-number").first()
 
 
 def check_proof(claim, packet, way, proof, no_proof):

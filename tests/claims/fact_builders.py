@@ -3,9 +3,13 @@
 import uuid
 from datetime import timedelta
 from decimal import Decimal
+from threading import Barrier, Thread
+
+from django.db import connection
 
 from claims import facts
 from claims.enums import FactKind, Ground, ReceiptKind, Speaker
+from receiving.refusals import Refused
 from tests.builders import NOON
 
 LATER = NOON + timedelta(days=60)
@@ -69,3 +73,24 @@ def lot(line, gross, *, costs=0, number="L-1", **more):
 
 def take_back(fact, *, actor, reason="a mistake", at=LATER, seen=None):
     return facts.reverse(fact, reason=reason, uuid=uuid.uuid4(), actor=actor, at=at, seen=seen)
+
+
+def at_once(*steps):
+    """Run the steps at the same moment, each in a thread of its own; gives what each gave or raised."""
+    start, came = Barrier(len(steps)), {}
+
+    def run(number, step):
+        try:
+            start.wait(timeout=10)
+            came[number] = step()
+        except Refused as why:
+            came[number] = why
+        finally:
+            connection.close()
+
+    threads = [Thread(target=run, args=pair) for pair in enumerate(steps)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    return [came[number] for number in sorted(came)]

@@ -4,10 +4,9 @@ import uuid
 from contextlib import contextmanager
 from datetime import date, timedelta
 from decimal import Decimal
-from threading import Barrier, Thread
 
 import pytest
-from django.db import DatabaseError, connection, transaction
+from django.db import DatabaseError, transaction
 
 from claims import facts, filing, readings, standing
 from claims.enums import FactKind, Ground, LineKind, Purpose, Speaker, Stage, Standing
@@ -18,7 +17,7 @@ from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.verification import verify_chain, verify_rows
 from tests.builders import NOON, make_person, make_site
 from tests.claims.builders import make_damage, make_filed
-from tests.claims.fact_builders import FILED, LATER, SAID, decide, lot, make_fact, take_back
+from tests.claims.fact_builders import FILED, LATER, SAID, at_once, decide, lot, make_fact, take_back
 
 pytestmark = pytest.mark.django_db
 TODAY = LATER.date()
@@ -525,27 +524,6 @@ def test_whoever_saw_an_older_claim_is_told(claim, clerk):
     with pytest.raises(ChangedMeanwhile):
         make_fact(claim, FactKind.NOTE, actor=clerk, seen=claim.version)
     assert Fact.objects.count() == 1
-
-
-def at_once(*steps):
-    """Run the steps at the same moment, each in a thread of its own; gives what each gave or raised."""
-    start, came = Barrier(len(steps)), {}
-
-    def run(number, step):
-        try:
-            start.wait(timeout=10)
-            came[number] = step()
-        except Refused as why:
-            came[number] = why
-        finally:
-            connection.close()
-
-    threads = [Thread(target=run, args=pair) for pair in enumerate(steps)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    return [came[number] for number in sorted(came)]
 
 
 @pytest.mark.django_db(transaction=True)
