@@ -3,7 +3,7 @@
 import json
 from dataclasses import replace
 from datetime import date
-from decimal import Decimal
+from decimal import Decimal, localcontext
 from itertools import product
 
 import pytest
@@ -68,6 +68,10 @@ class TestLoss:
         assert found.total == amount
         assert "not taken" in found.lines[0].steps[0].note
 
+    def test_the_price_less_its_discounts_is_what_a_repair_is_held_against(self):
+        found = value([line(cash_discount=10, repair_cost=95)], Terms(), free())
+        assert found.total == 90
+
     def test_a_repair_without_a_value_beside_it_is_flagged(self):
         found = value([line(unit_price=None, repair_cost=40)], Terms(), free())
         assert found.total == 40
@@ -128,6 +132,28 @@ class TestLimit:
         found = value([line(key=key) for key in (1, 2, 3)], declared, free())
         assert amounts(found) == [Decimal("33.34"), Decimal("33.33"), Decimal("33.33")]
 
+    def test_a_loss_at_the_limit_is_whole_and_one_above_it_is_not(self):
+        at, above = (value([line(unit_price=Decimal(loss))], limited("1"), free()) for loss in ("10.00", "10.01"))
+        assert (at.total, at.lines[0].flags) == (10, ())
+        assert (above.total, above.lines[0].flags) == (10, ("limited",))
+
+    def test_no_line_gets_more_than_its_own_loss_of_a_limit_that_roundings_reach(self):
+        """Ten half cents round to ten cents; nine of them fit, and none of it may go to the line that is whole."""
+        small = [line(key=key, unit_price=Decimal("0.005")) for key in range(2, 12)]
+        declared = Terms(limit_basis=LimitBasis.DECLARED_VALUE, declared_value=Decimal("1000.09"))
+        found = value([line(unit_price=1000), *small], declared, free())
+        assert found.total == Decimal("1000.09")
+        assert found.line(1).amount == 1000
+
+    def test_an_odd_cent_stays_with_its_line_in_whatever_order_they_come(self):
+        declared = Terms(limit_basis=LimitBasis.DECLARED_VALUE, declared_value=100)
+        found = value([line(key=key) for key in (10, 3, 2)], declared, free())
+        assert [found.line(key).amount for key in (2, 3, 10)] == [
+            Decimal("33.34"),
+            Decimal("33.33"),
+            Decimal("33.33"),
+        ]
+
     def test_a_dear_package_does_not_use_the_room_of_a_cheap_one(self):
         found = value(
             [line(unit_price=2000), line(key=2, quantity=10, unit_price=10, packages=10)],
@@ -164,6 +190,10 @@ class TestLimit:
         assert found.total == Decimal("13.10")
         assert found.group_steps[1].words == "10.00 XDR × 1.31 = 13.10 USD"
         assert found.group_steps[1].note == "rate of Mon 2 Mar 2026, the bank's list"
+
+    def test_a_rate_counts_to_its_last_place(self):
+        fine = replace(SDR, value=Decimal("1.314567"))
+        assert value([line()], limited("1", limit_currency="XDR"), free(), fine).total == Decimal("13.15")
 
     def test_the_claim_s_own_currency_asks_for_no_rate(self):
         assert value([line()], limited("1", limit_currency="USD"), free()).total == 10
@@ -338,6 +368,10 @@ class TestWhatIsMissing:
         assert "Chairs shares" in found.line(2).needs[0]
         assert "Lamps" in found.line(2).needs[0]
 
+    def test_for_all_lines_is_asked_once(self):
+        found = value([line(), line(key=2)], limited("1", limit_currency="XDR"), free())
+        assert found.needs == ("Give the rate of XDR in USD, with its day and its source.",)
+
     def test_who_shares_nothing_does_not_wait(self):
         assert amounts(value([line(unit_price=None), line(key=2)], Terms(), free())) == [None, 100]
 
@@ -399,6 +433,13 @@ class TestWorking:
         found = value([line(unit_price=Decimal("62.75"), trade_discount=2)], Terms(), free())
         assert [str(step.amount) for step in found.lines[0].steps] == ["62.75", "-1.255", "0.00", "0.005"]
         assert found.total == Decimal("61.50")
+
+    def test_a_narrow_decimal_context_of_somebody_else_does_no_harm(self):
+        given = every_kind_of_line(), limited("3", limit_currency="XDR", deductible=7), bill(), SDR
+        with localcontext() as narrow:
+            narrow.prec = 3
+            found = value(*given)
+        assert found == value(*given)
 
     def test_rounding_comes_once_and_at_the_end(self):
         """1.3342 x 0.85 x 0.985 is 1.117058950 less 0.002 salvage; rounded at each step it would be 1.11."""
