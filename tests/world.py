@@ -24,7 +24,7 @@ from tests.builders import (
     make_site,
     make_store,
 )
-from tests.claims.builders import losses, make_claim, make_filed, make_load
+from tests.claims.builders import losses, make_claim, make_filed, make_load, make_terms
 from tests.claims.packets import make_packet_row
 
 
@@ -132,6 +132,8 @@ def claim_records(site, people):
         "not_claimed": given_up.number,
         "loss": loss.number,
         "bill": loss.shipment_id,
+        "terms": make_terms("Terms of the site", site=site).pk,
+        "company_terms": make_terms("Terms of the company").pk,
     }
 
 

@@ -60,8 +60,8 @@ class Held:
 
 
 def periods(terms: Terms) -> list[Period]:
-    """The periods of saved terms, in their order; one query."""
-    return [period_of(row) for row in terms.periods.order_by("position", "pk")]
+    """The periods of saved terms, in their order; one query, none where they were fetched before."""
+    return [period_of(row) for row in sorted(terms.periods.all(), key=lambda row: (row.position, row.pk))]
 
 
 def period_of(row):

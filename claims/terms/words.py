@@ -10,6 +10,7 @@ from django.utils.translation import gettext_lazy
 
 from claims import deadlines
 from claims.deadlines import Period
+from claims.deadlines.words import span
 from claims.enums import Applies, Binds, Counting, LimitBasis
 from claims.terms.reading import SCOPE
 
@@ -127,6 +128,19 @@ def not_the_bills_date(on, day_from):
 
 
 # -- Periods -----------------------------------------------------------------------------------------------------------
+
+
+def short(period: Period) -> str:
+    """`File the claim (damage): nine months, counted from “delivered”`."""
+    told = {
+        "duty": capfirst(period.duty.label),
+        "applies": period.applies.label,
+        "span": span(period),
+        "trigger": period.trigger.label,
+    }
+    if period.applies == Applies.ANY:
+        return _("%(duty)s: %(span)s, counted from “%(trigger)s”") % told
+    return _("%(duty)s (%(applies)s): %(span)s, counted from “%(trigger)s”") % told
 
 
 @dataclass(frozen=True)
