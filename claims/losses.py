@@ -43,7 +43,7 @@ def of_piece(piece):
         quantity=Decimal(units or piece.quantity),
         unit=_("units") if units else counted_in(piece),
         cartons=piece.quantity,
-        unit_price=carton.unit_value if units and piece.units_hurt != 0 else None,
+        unit_price=carton.unit_value if carton and units and piece.units_hurt != 0 else None,
         weight=carton.weight * piece.quantity if carton and carton.weight is not None else None,
         description=(carton.description if carton else "") or "",
     )

@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from functools import cached_property
 
 from django.db.models import Count, Exists, F, OuterRef, Q
 from django.utils.translation import gettext as _
@@ -47,16 +48,8 @@ def kept_out(site):
     return undecided(site).filter(Q(shipment__isnull=True) | Q(attribution__in=OURS))
 
 
-WITH = (
-    "site",
-    "arrival__site",
-    "arrival__carrier",
-    "shipment__arrival__carrier",
-    "shipment__account",
-    "shipment__carrier_on_bill",
-    "carton",
-    "store",
-)
+BILL = ("arrival__site", "arrival__carrier", "account", "carrier_on_bill")
+WITH = ("site", "arrival__carrier", "shipment", "carton")
 
 
 @dataclass
@@ -91,14 +84,17 @@ class Group:
     def quantity(self):
         return sum(piece.quantity for piece in self.pieces)
 
+    @cached_property
+    def values(self):
+        return [losses.of_piece(piece).value for piece in self.pieces]
+
     @property
     def value(self) -> Decimal:
-        known = (losses.of_piece(piece).value for piece in self.pieces)
-        return add_up((value for value in known if value is not None), self.pieces[0].site.currency)
+        return add_up((value for value in self.values if value is not None), self.pieces[0].site.currency)
 
     @property
     def unvalued(self):
-        return sum(losses.of_piece(piece).value is None for piece in self.pieces)
+        return self.values.count(None)
 
     @property
     def is_small(self):
@@ -135,12 +131,20 @@ class Group:
 
 
 def groups(pieces) -> list[Group]:
-    """Claimable pieces by bill, in the order of their first piece; one query."""
+    """Claimable pieces by bill, the bills in the order their trailers left; two queries.
+
+    Each bill and its trailer is one object, however many of its pieces there are.
+    """
     found = {}
-    for piece in pieces.select_related(*WITH).order_by("arrival__released_at", "number"):
-        group = found.setdefault(piece.shipment_id, Group(piece.shipment))
-        group.pieces.append(piece)
-    return list(found.values())
+    for piece in pieces.select_related("carton").order_by("arrival__released_at", "number"):
+        found.setdefault(piece.shipment_id, []).append(piece)
+    bills = Shipment.objects.select_related(*BILL).in_bulk(found)
+    return [Group(bills[bill], [belonging(piece, bills[bill]) for piece in lost]) for bill, lost in found.items()]
+
+
+def belonging(piece, bill):
+    piece.shipment, piece.arrival, piece.site = bill, bill.arrival, bill.arrival.site
+    return piece
 
 
 def to_claim(site) -> list[Group]:

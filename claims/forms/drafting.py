@@ -124,7 +124,7 @@ class LineForm(VersionForm):
     @property
     def groups(self):
         """The fields as the page sets them apart: (words, fields)."""
-        named = [(_("Goods"), self.GOODS), (_("Price"), self.PRICE), (_("Hurt goods"), self.DAMAGE)]
+        named = [(_("What was lost"), self.GOODS), (_("Price"), self.PRICE), (_("Hurt goods"), self.DAMAGE)]
         return [(words, [self[name] for name in names if name in self.fields]) for words, names in named]
 
 
@@ -157,6 +157,7 @@ class PartiesForm(FactsForm):
         )
         for name in ("carrier", "second_carrier"):
             self.fields[name].queryset = known.order_by("name")
+            self.fields[name].empty_label = _("nobody")
             self.fields[name].required = False
         self.fields["claimant_address"].widget = forms.Textarea(attrs={"rows": 3})
 
@@ -177,7 +178,10 @@ class RateForm(FactsForm):
 
 class TermsForm(VersionForm):
     terms = forms.ModelChoiceField(
-        label=_("Terms"), queryset=Terms.objects.none(), error_messages={"required": _("Choose the terms.")}
+        label=_("Terms"),
+        queryset=Terms.objects.none(),
+        empty_label=_("not chosen yet"),
+        error_messages={"required": _("Choose the terms.")},
     )
     reason = as_written(Claim._meta.get_field("terms_reason"), required=False)
 

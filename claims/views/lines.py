@@ -7,7 +7,7 @@ from django.utils.translation import gettext as _
 from claims import drafting, losses, queries
 from claims.forms.drafting import DropForm, FreightForm, LineForm, PartiesForm, PickForm, RateForm, TermsForm
 from claims.valuation import Step, Valuation
-from claims.views.shared import claim_step, get_claim, step
+from claims.views.shared import claim_step, get_claim, step, tidy
 from claims.views.to_claim import pick
 from receiving import rules
 
@@ -89,7 +89,7 @@ def claim_add(request, claim):
 def claim_line(request, claim, position):
     claim = get_claim(request, claim)
     line = get_line(claim, position)
-    initial = {name: getattr(line, name) for name in drafting.PRICES} | {"version": claim.version}
+    initial = {name: tidy(getattr(line, name)) for name in drafting.PRICES} | {"version": claim.version}
 
     def call(form):
         drafting.price_line(
@@ -140,7 +140,7 @@ def claim_line_drop(request, claim, position):
 
 def change_facts(request, claim, form_class, *, verb, **page):
     claim = get_claim(request, claim)
-    initial = {name: getattr(claim, name) for name in form_class.NAMES} | {"version": claim.version}
+    initial = {name: tidy(getattr(claim, name)) for name in form_class.NAMES} | {"version": claim.version}
 
     def call(form):
         drafting.set_facts(claim, values=form.values(), verb=verb, version=form.cleaned_data["version"], **who(request))

@@ -51,10 +51,10 @@ def listed(request, which):
         return invalid(request, "claims/claims.html", context, chosen.form)
     rows = read_rows(chosen.rows, timezone.now())
     wanted = request.GET.get("standing", "")
-    page = Paginator(narrowed(rows, wanted), SIZE).get_page(request.GET.get("page"))
+    listing = Paginator(narrowed(rows, wanted), SIZE).get_page(request.GET.get("page"))
     query = chosen.used | ({"standing": wanted} if wanted else {})
-    context |= pages(request, page, query) | {
-        "page": page,
+    context |= pages(request, listing, query) | {
+        "listing": listing,
         "picked": query,
         "standings": counted(request, rows, chosen.used, wanted),
         "exports": exports(request, which, query),

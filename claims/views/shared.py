@@ -1,5 +1,7 @@
 """What the pages of claims share: the claim of an address, the tabs of the place, the frame of a step on a claim."""
 
+from decimal import Decimal
+
 from django.contrib import messages
 from django.http import Http404
 from django.shortcuts import get_object_or_404, render
@@ -65,15 +67,15 @@ def tabs(request, here):
     ]
 
 
-def pages(request, page, query):
+def pages(request, listing, query):
     """Addresses of the page before and the next page, empty at an end."""
 
     def address(number):
         return f"{request.path}?{urlencode(query | {'page': number})}"
 
     return {
-        "older": address(page.next_page_number()) if page.has_next() else "",
-        "newer": address(page.previous_page_number()) if page.has_previous() else "",
+        "older": address(listing.next_page_number()) if listing.has_next() else "",
+        "newer": address(listing.previous_page_number()) if listing.has_previous() else "",
     }
 
 
@@ -109,6 +111,11 @@ def step(request, claim, form, *, call, said, template="claims/step.html", **pag
             if isinstance(why, ChangedMeanwhile) and "version" in form.fields:
                 answer_to_now(form, claim)
     return invalid(request, template, page, form, status=status)
+
+
+def tidy(value):
+    """A number as people write it, without idle noughts, for the first value of a field; anything else as it is."""
+    return f"{value.normalize():f}" if isinstance(value, Decimal) else value
 
 
 def answer_to_now(form, claim):

@@ -19,24 +19,24 @@ from receiving.models import Shipment
 from receiving.refusals import Refused
 from receiving.web import at_site, done, invalid, once, refuse, wants_json
 
-GROUPS = 20
+GROUPS = 12
 KEPT_OUT = 50
 
 
 @require_safe
 @at_site(rules.SEE_CLAIMS, place="claims")
 def to_claim(request):
-    """Unclaimed losses by bill, the most urgent first, twenty bills a page."""
+    """Unclaimed losses by bill, the most urgent first, twelve bills a page."""
     chosen = LossFilter(request.GET, rows=queries.claimable(request.site))
     context = {"form": chosen.form, "picked": chosen.used, "tabs": tabs(request, "to_claim")}
     if not chosen.form.is_valid():
         return invalid(request, "claims/to_claim.html", context, chosen.form)
     groups = urgent(request.site, queries.groups(chosen.rows), timezone.now())
-    page = Paginator(groups, GROUPS).get_page(request.GET.get("page"))
-    queries.with_evidence(page.object_list)
+    listing = Paginator(groups, GROUPS).get_page(request.GET.get("page"))
+    queries.with_evidence(listing.object_list)
     kept_out = queries.kept_out(request.site).select_related(*queries.WITH).order_by("-found_at", "-pk")
-    context |= pages(request, page, chosen.used) | {
-        "page": page,
+    context |= pages(request, listing, chosen.used) | {
+        "listing": listing,
         "bills": len(groups),
         "pieces": sum(group.quantity for group in groups),
         "late": sum(group.is_late for group in groups),
@@ -83,7 +83,12 @@ def pick(request, bill, form_class, *, call, **words):
 
     call(form) gives (address to go to, sentence on what is now true, data for a script)
     """
-    open_pieces = list(queries.claimable(request.site).filter(shipment=bill).select_related("carton", "store", "site"))
+    open_pieces = list(
+        queries.claimable(request.site)
+        .filter(shipment=bill)
+        .select_related("carton", "site", "shipment")
+        .order_by("number")
+    )
     form = form_class(request.POST if request.method == "POST" else None, bill=bill)
     ticked = form["pieces"].value() if form.is_bound else [piece.pk for piece in open_pieces]
     page = words | {
@@ -191,8 +196,8 @@ def decide_not(request, bill):
 @at_site(rules.SEE_CLAIMS, place="claims")
 def not_claimed(request):
     """Standing decisions not to claim, newest first."""
-    page = Paginator(queries.decided(request.site), 50).get_page(request.GET.get("page"))
-    context = pages(request, page, {}) | {"page": page, "may_claim": rules.CLAIM in request.may}
+    listing = Paginator(queries.decided(request.site), 50).get_page(request.GET.get("page"))
+    context = pages(request, listing, {}) | {"listing": listing, "may_claim": rules.CLAIM in request.may}
     return render(request, "claims/not_claimed.html", context)
 
 
