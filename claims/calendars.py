@@ -143,7 +143,7 @@ def holidays_of(country: str, subdivision: str, year: int) -> MappingProxyType:
     if not country:
         return MappingProxyType({})
     years = [near for near in (year - 1, year, year + 1) if date.min.year <= near <= date.max.year]
-    told = {"subdiv": subdivision or None, "years": years, "expand": False, "language": language_of(country)}
+    told = {"subdiv": subdivision or None, "years": years, "language": language_of(country)}
     made = holidays.country_holidays(country, **told)
     return MappingProxyType({day: name for day, name in made.items() if day.year == year})
 

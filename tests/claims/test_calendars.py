@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from claims.calendars import Calendar, UnknownCalendar
+from claims.calendars import Calendar, UnknownCalendar, holidays_of
 
 dates = st.dates(date(1990, 1, 1), date(2080, 12, 31))
 
@@ -30,6 +30,17 @@ def test_a_calendar_does_not_depend_on_what_was_asked_before():
     assert asked_in_turn[0] == asked_in_turn[1][::-1]
     assert asked_in_turn[0][0].startswith("New Year's Day")
     assert asked_in_turn[0][1] == ""
+
+
+def test_the_holidays_of_a_year_lie_in_it():
+    assert {day.year for day in holidays_of("US", "", 2027)} == {2027}
+    assert date(2027, 12, 31) in holidays_of("US", "", 2027)
+
+
+@pytest.mark.parametrize("locale", ["de", "en_US"])
+def test_the_machine_s_language_does_not_name_the_days(monkeypatch, locale):
+    monkeypatch.setenv("LANGUAGE", locale)
+    assert holidays_of.__wrapped__("DE", "BY", 2026)[date(2026, 1, 6)] == "Epiphany"
 
 
 @settings(deadline=None)

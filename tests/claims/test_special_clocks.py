@@ -138,9 +138,12 @@ def test_a_clock_starts_only_with_a_written_disallowance_for_the_carrier(letter,
 
 
 def test_suit_has_a_date_for_each_clock_by_the_kind_of_its_line():
+    contest = period("notice", 30, "days", "disallowed")
     damage_only = period("sue", 3, "years", "disallowed", applies="damage")
     letters = [Disallowance(line=2, on=day("2026-08-01")), Disallowance(line=1, on=day("2026-06-30"))]
-    found = suit_dues([SUE, CMR_SUE, DAMAGE, damage_only], letters, kinds={1: "loss", 2: "damage"}, calendar=US)
+    found = suit_dues(
+        [SUE, CMR_SUE, contest, DAMAGE, damage_only], letters, kinds={1: "loss", 2: "damage"}, calendar=US
+    )
     assert [(each.line, each.due) for each in found] == [
         (1, day("2028-07-01")),
         (2, day("2028-08-02")),
@@ -194,6 +197,10 @@ def test_a_warning_names_duty_span_rule_and_way_out():
 @pytest.mark.parametrize("regime", ["montreal", "canada_road", "other"])
 def test_where_no_floor_is_known_there_is_no_warning(regime):
     assert warnings([period(length=1), period("sue", 1, "days")], regime=regime) == []
+
+
+def test_a_period_that_only_sometimes_agrees_with_the_cmr_differs_from_it():
+    assert len(warnings([period("sue", 365, "days")], regime="cmr")) == 1
 
 
 def test_a_longer_cmr_period_is_told_as_well():
