@@ -76,9 +76,11 @@ def _loss(work):
     if list(bounds) == ["repair"]:
         work.flags.append("repair_alone")
     if code == "price":
-        _book_price(work, _note_on(others))
+        _book_price(work, _note_on(others, work.currency))
     else:
-        work.book(code, f"{_called(code)} {money(bounds[code], work.currency)}", bounds[code], _note_on(others))
+        work.book(
+            code, f"{_called(code)} {money(bounds[code], work.currency)}", bounds[code], _note_on(others, work.currency)
+        )
 
 
 def _net_price(line):
@@ -101,8 +103,8 @@ def _called(code):
     return {"price": _("price"), "repair": _("cost of repair"), "value_lost": _("loss of value")}[code]
 
 
-def _note_on(others):
-    told = ", ".join(f"{_called(code)} {money(amount)}" for code, amount in others.items())
+def _note_on(others, currency):
+    told = ", ".join(f"{_called(code)} {money(amount, currency)}" for code, amount in others.items())
     return _("The least counts; not taken: %(others)s.") % {"others": told} if told else ""
 
 
@@ -151,7 +153,11 @@ def _take_salvage(work, salvage):
 
 def _allowance(works, terms, shipment):
     short = [work for work in works if work.line.kind == LineKind.LOSS]
-    if not terms.allowance_percent or not all_known(short, _("the shortage allowance")):
+    if not terms.allowance_percent:
+        return
+    if terms.allowance_of == Of.PIECES:
+        counted(short)
+    if not all_known(short, _("the shortage allowance")):
         return
     try:
         allowed, lost, words = _allowed(short, terms, shipment)
@@ -165,7 +171,8 @@ def _allowance(works, terms, shipment):
         work.kept = kept
         work.flags.extend([] if kept else ["within_allowance"])
     _hold(short, ceiling, "allowance", _("less the part within the shortage allowance, %(off)s"))
-    yield Step("allowance", _("%(allowance)s; left %(left)s") % {"allowance": words, "left": money(ceiling)}, ceiling)
+    told = {"allowance": words, "left": money(ceiling, shipment.currency)}
+    yield Step("allowance", _("%(allowance)s; left %(left)s") % told, ceiling)
 
 
 def _allowed(short, terms, shipment):
@@ -176,16 +183,19 @@ def _allowed(short, terms, shipment):
         words = _("shortage allowance %(percent)s%% of the shipment's value %(whole)s = %(allowed)s; short %(lost)s")
         needed = _("Give the value of the whole shipment, for the shortage allowance.")
     else:
-        lost = sum(work.packages for work in counted(short))
+        lost = sum(work.packages for work in short)
         whole = shipment.pieces
         words = _("shortage allowance %(percent)s%% of %(whole)s pieces = %(allowed)s; short %(lost)s")
         needed = _("Give how many pieces the bill has, for the shortage allowance.")
     if whole is None:
         raise Missing(needed)
     allowed = whole * percent / 100
-    shown = money if terms.allowance_of == Of.VALUE else figure
-    told = {"whole": shown(whole), "allowed": shown(allowed), "lost": shown(lost), "percent": figure(percent)}
-    return allowed, lost, words % told
+    told = {"whole": whole, "allowed": allowed, "lost": lost}
+    if terms.allowance_of == Of.VALUE:
+        told = {name: money(amount, shipment.currency) for name, amount in told.items()}
+    else:
+        told = {name: figure(count) for name, count in told.items()}
+    return allowed, lost, words % {**told, "percent": figure(percent)}
 
 
 def _limit(works, terms, shipment, rate):
