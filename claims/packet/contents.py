@@ -48,24 +48,26 @@ def said(claim):
         others = proof.trailer_photos(claim.shipment.arrival)
         complete = completeness.of_claim(claim)
         dates = proof.dates(claim)
-        content = {
-            "site": site(claim.site),
-            "claim": head(claim),
-            "bill": bill(claim),
-            "schedule": goods.schedule(claim, lines),
-            "trailer": proof.trailer(claim.shipment.arrival, others),
-            "count": proof.count(claim.shipment),
-            "delivery": proof.delivery(claim.shipment.arrival, others),
-            "pieces": [goods.piece(line) for line in lines],
-            "statements": statements(claim, lines),
-            "terms": proof.terms_of(claim),
-            "notices": notices(claim),
-            "dates": dates,
-            "checklist": checklist(complete),
-            "refusals": answers.usual(claim, complete, dates),
-            "documents": documents(claim),
-        }
-    return evidence.plain(content)
+        # Words are settled here, while it is English that is spoken: many of them are lazy.
+        return evidence.plain(
+            {
+                "site": site(claim.site),
+                "claim": head(claim),
+                "bill": bill(claim),
+                "schedule": goods.schedule(claim, lines),
+                "trailer": proof.trailer(claim.shipment.arrival, others),
+                "count": proof.count(claim.shipment),
+                "delivery": proof.delivery(claim.shipment.arrival, others),
+                "pieces": [goods.piece(line) for line in lines],
+                "statements": statements(claim, lines),
+                "terms": proof.terms_of(claim),
+                "notices": notices(claim),
+                "dates": dates,
+                "checklist": checklist(complete),
+                "refusals": answers.usual(claim, complete, dates),
+                "documents": documents(claim),
+            }
+        )
 
 
 @contextmanager

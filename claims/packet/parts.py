@@ -78,9 +78,7 @@ def cut(packet, document, limit, with_archive):
             return made
         if alone := next((first for first, last in over if first == last), None):
             raise Refused(
-                _(
-                    "Page %(page)s alone is larger than a part may be. Send the packet another way, or allow larger parts."
-                )
+                _("Page %(page)s alone is larger than a part may be. Allow larger parts, or send it another way.")
                 % {"page": alone},
                 code="page_too_large",
             )

@@ -15,7 +15,7 @@ from claims.packet import assemble
 from receiving import evidence, files, photos, release
 from receiving.documents import pdf
 from receiving.enums import PhotoPurpose
-from receiving.models import Arrival
+from receiving.models import Account, Arrival, Carrier
 from tests.builders import NOON, make_account, make_carrier
 from tests.claims.builders import losses, make_claim, make_load
 
@@ -25,6 +25,7 @@ CARRIER = {
     "claims_email": "claims@cedar.example",
     "address": "12 Rail Yard\nDry Creek, TX 79000",
 }
+ACCOUNT = {"name": "Juniper Home Stores", "signatory": "Robin Vale", "address": "1 Juniper Way"}
 SIGNED = {
     "notation": "1 carton short; 2 cartons crushed; seal 0123456 intact, numbers agree.",
     "outcome": "signed",
@@ -41,8 +42,10 @@ SIGNED = {
 def make_proved(site, *, actor, damaged=2, short=1, photos_each=1, signed=True, **load):
     """A draft whose damaged pieces have photos, whose trailer has one of each kind, and whose driver has signed."""
     given = {"description": "Table lamp, oak", "shipper": "Brook Lamps", "origin": "Fallow Springs"} | load
-    given.setdefault("carrier", make_carrier(**CARRIER))
-    given.setdefault("account", make_account("Juniper Home Stores", signatory="Robin Vale", address="1 Juniper Way"))
+    if "carrier" not in given:
+        given["carrier"] = Carrier.objects.filter(name=CARRIER["name"]).first() or make_carrier(**CARRIER)
+    if "account" not in given:
+        given["account"] = Account.objects.filter(legal_name=ACCOUNT["name"]).first() or make_account(**ACCOUNT)
     shipment = make_load(site, actor=actor, damaged=damaged, short=short, released=False, **given)
     arrival = shipment.arrival
     for piece in losses(shipment)[:damaged]:

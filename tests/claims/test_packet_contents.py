@@ -1,0 +1,165 @@
+"""What a packet says: gathered from the record in a fixed number of queries, the same whoever asks, frozen."""
+
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone, translation
+
+from claims import drafting
+from claims.enums import DocumentKind
+from claims.models import Claim
+from claims.packet import contents, pdf, wording
+from receiving import erasure, evidence
+from receiving.models import Arrival, Photo
+from tests.builders import NOON, make_person, make_site
+from tests.claims.builders import losses, make_claim, make_load
+from tests.claims.packets import make_document, make_pdf, make_photo, make_proved
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def site():
+    return make_site(name="Northgate Dock", address="400 Northgate Road\nDry Creek")
+
+
+@pytest.fixture
+def clerk(site):
+    return make_person("clerk", site, first_name="Ines", last_name="Calder")
+
+
+def said_of(claim):
+    with CaptureQueriesContext(connection) as queries:
+        said = contents.said(claim)
+    return said, len(queries)
+
+
+def test_it_says_who_claims_what_from_whom_and_how_much(site, clerk):
+    claim = make_proved(site, actor=clerk)
+    said = contents.said(claim)
+    assert said["claim"]["number"] == "NOR-26-0001"
+    assert said["claim"]["claimant"] == "Juniper Home Stores"
+    assert said["claim"]["carrier"]["name"] == "Cedar Line Freight"
+    assert said["claim"]["amount"] == said["schedule"]["total"] == "USD 375.00"
+    assert (said["schedule"]["damaged"], said["schedule"]["lost"]) == (2, 1)
+    assert [line["amount"] for line in said["schedule"]["lines"]] == ["125.00"] * 3
+    assert said["schedule"]["lines"][0]["steps"][0]["words"] == "10 × 12.50 = 125.00"
+    assert said["bill"]["pro"] and said["bill"]["number"] and said["bill"]["date"] == "Thu 26 Feb 2026"
+    assert said["site"]["address"] == "400 Northgate Road, Dry Creek"
+
+
+def test_it_tells_of_the_trailer_its_seals_its_count_and_the_signature(site, clerk):
+    said = contents.said(make_proved(site, actor=clerk))
+    assert [seal["words"] for seal in said["trailer"]["seals"]] == ["seal 0123456 intact, numbers agree"]
+    assert said["trailer"]["moments"][-1]["what"] == "released"
+    assert said["trailer"]["moments"][-1]["by"] == "Ines Calder"
+    assert said["count"]["square"]["billed"] == 5
+    assert (said["count"]["square"]["short"], said["count"]["square"]["damaged"]) == (1, 2)
+    assert said["delivery"]["notation"].startswith("1 carton short")
+    assert said["delivery"]["signer"] == "Sam Rivers" and said["delivery"]["strokes"]
+
+
+def test_every_photo_says_what_when_and_by_whom(site, clerk):
+    claim = make_proved(site, actor=clerk)
+    photo = contents.said(claim)["pieces"][0]["photos"][0]
+    row = Photo.objects.get(uuid=photo["uuid"])
+    assert (photo["sha256"], photo["viewing_sha256"]) == (row.sha256, row.viewing_sha256)
+    assert photo["name"] == "photo 1 of P-1" and photo["archive"] == "photos/P-1-1.jpg"
+    assert photo["shows"] == "the piece" and photo["caption"] == "Corner pushed in"
+    assert photo["received"] == "Mon 2 Mar 2026, 12:00 CST" and photo["by"] == "Ines Calder"
+
+
+def test_photos_of_pieces_that_are_not_claimed_stay_out(site, clerk):
+    shipment = make_load(site, actor=clerk, damaged=2)
+    first, second, *_ = losses(shipment)
+    for piece in (first, second):
+        make_photo(shipment.arrival, actor=clerk, discrepancy=piece)
+    claim = make_claim(site, actor=clerk, shipment=shipment, pieces=[first])
+    assert len(list(pdf.photos(contents.said(claim)))) == 1
+
+
+def test_an_erased_photo_is_told_of_without_its_picture(site, clerk):
+    claim = make_proved(site, actor=clerk)
+    seal = Photo.objects.get(purpose="seal_before")
+    erasure.erase_photo(seal, reason="A court ordered it", actor=clerk, at=NOON)
+    assert [photo["erased"] for photo in contents.said(claim)["trailer"]["seal_photos"]] == ["A court ordered it"]
+
+
+def test_papers_that_come_after_the_packet_are_no_part_of_it(site, clerk):
+    claim = make_proved(site, actor=clerk)
+    for kind in DocumentKind:
+        make_document(claim, make_pdf(kind), actor=clerk, kind=kind, name=f"{kind}.pdf")
+    kinds = {each["kind"] for each in contents.said(claim)["documents"]}
+    assert set(DocumentKind) - kinds == {"proof_of_filing", "carrier_letter", "proof_of_payment"}
+
+
+def test_the_number_of_queries_does_not_grow(site, clerk):
+    small = make_proved(site, actor=clerk, damaged=1)
+    large = make_proved(site, actor=clerk, damaged=4, short=3, photos_each=2)
+    make_document(small, make_pdf("one"), actor=clerk)
+    for number in range(3):
+        make_document(large, make_pdf(f"paper {number}"), actor=clerk, name=f"{number}.pdf")
+    assert said_of(small)[1] == said_of(large)[1] < 70
+
+
+def test_it_is_the_same_in_whatever_language_and_zone_it_is_asked_for(site, clerk):
+    claim = make_proved(site, actor=clerk, signed=False)
+    english = contents.said(claim)
+    with translation.override("es"), timezone.override("Asia/Tokyo"):
+        assert contents.said(claim) == english
+
+
+def test_working_kept_in_the_clerks_language_is_printed_in_english(site, clerk):
+    shipment = make_load(
+        site, actor=clerk, freight_charge="90.00", weight="1000.00", freight_paid="yes", freight_in_price="no"
+    )
+    with translation.override("es"):
+        claim = make_claim(site, actor=clerk, shipment=shipment)
+        claim = drafting.set_facts(claim, values={"claimant": "Juniper"}, actor=clerk, at=NOON)
+    steps = contents.said(claim)["schedule"]["lines"][0]["steps"]
+    assert any("freight" in step["words"] for step in steps)
+
+
+def test_filing_and_closing_leave_it_as_it_is(site, clerk):
+    claim = make_proved(site, actor=clerk, signed=False)
+    before = contents.said(claim)
+    at = NOON + timedelta(days=3)
+    Claim.objects.filter(pk=claim.pk).update(
+        stage="filed", stage_since=at, filed_at=at, filed_on=at.date(), filing_way="email", version=9
+    )
+    assert contents.said(claim) == before
+
+
+def test_a_change_of_the_record_changes_it(site, clerk):
+    claim = make_proved(site, actor=clerk, signed=False)
+    before = contents.said(claim)
+    Arrival.objects.filter(pk=claim.shipment.arrival_id).update(driver="Lee Marsh")
+    assert contents.said(claim) != before
+
+
+def test_what_is_about_one_packet_stands_apart(site, clerk):
+    claim = make_proved(site, actor=clerk, signed=False)
+    found = contents.contents(claim, number=3, supersedes=2, actor=clerk, at=NOON)
+    assert found["made"]["number"] == 3 and found["made"]["supersedes"] == 2
+    assert found["made"]["moment"] == "Mon 2 Mar 2026, 12:00 CST"
+    assert (found["made"]["log"]["seq"], found["made"]["log"]["hash"]) == evidence.head(site)
+    assert found["said"] == contents.said(claim)
+
+
+@pytest.mark.parametrize(
+    ("typed", "name"),
+    [
+        ("invoice 7", "invoice-7"),
+        ("../../etc/passwd", "etc-passwd"),
+        ("Rechnung Łódź «2»", "Rechnung-d-2"),
+        ("-rf *", "rf"),
+        ("\\\n\0", "file"),
+        ("", "file"),
+        (".hidden", "hidden"),
+        ("a" * 200, "a" * 60),
+    ],
+)
+def test_names_in_the_archive_are_safe_everywhere(typed, name):
+    assert wording.safe(typed) == name
