@@ -31,8 +31,9 @@ HELP = {
     "calendar_subdivision": _("Its short code, such as TX. Empty: the whole country's holidays only."),
     "limit_rate": _("Empty where there is no limit."),
     "limit_currency": _("Three letters; XDR for special drawing rights."),
-    "allowance_percent": _("So much may be short without a claim."),
+    "allowance_percent": _("Of the shipment's pieces; so much may be short without a claim."),
 }
+LABELS = {"limit_currency": _("Limit currency"), "allowance_percent": _("Shortage allowance, percent")}
 CHOSEN_BLANK = {"carrier": _("any carrier"), "account": _("any account")}
 
 
@@ -56,12 +57,14 @@ class TermsForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.site, self.terms = site, terms
         self.names = LOOSE if used else [name for name in FACTS if name != "site"]
-        widgets = {"valid_from": DAY, "valid_until": DAY}
+        widgets = {"valid_from": DAY, "valid_until": DAY, "source": forms.Textarea}
         self.fields.update(forms.fields_for_model(Terms, fields=self.names, widgets=widgets))
         if used or not company:
             del self.fields["reach"]
         for name in self.fields.keys() & HELP.keys():
             self.fields[name].help_text = HELP[name]
+        for name in self.fields.keys() & LABELS.keys():
+            self.fields[name].label = LABELS[name]
         if not used:
             self.offer()
 
@@ -131,7 +134,7 @@ class PeriodForm(forms.Form):
 
     def clean(self):
         """Whether it can be counted, asked of the period itself."""
-        if not self.errors and self.has_changed():
+        if not self.errors and not self.is_blank:
             try:
                 self.period = Period(**self.columns())
             except WrongPeriod as why:
@@ -177,7 +180,7 @@ class WhichForm(forms.Form):
     account = forms.ModelChoiceField(Account.objects.none(), label=_("Account"), required=False)
     origin = forms.CharField(label=_("Origin"), max_length=120, required=False)
     mode = forms.ChoiceField(label=_("Mode"), choices=Mode.choices, initial=Mode.ROAD)
-    day = forms.DateField(label=_("Date of the bill of lading"), widget=DAY)
+    day = forms.DateField(label=_("Bill's date"), widget=DAY)
 
     def __init__(self, *args, **kwargs):
         super().__init__(*args, **kwargs)
@@ -189,4 +192,4 @@ class WhichForm(forms.Form):
 class ExampleForm(forms.Form):
     """The day a page of terms counts its examples from."""
 
-    on = forms.DateField(label=_("Example: it happened on"), widget=DAY, required=False)
+    on = forms.DateField(label=_("Example day"), widget=DAY, required=False)

@@ -19,7 +19,7 @@ PARTS = {
     "account": gettext_lazy("account %(name)s"),
     "site": gettext_lazy("site %(name)s"),
     "origin": gettext_lazy("origin %(name)s"),
-    "mode": gettext_lazy("by %(name)s"),
+    "mode": gettext_lazy("mode %(name)s"),
 }
 DATES = {
     "bill_date": gettext_lazy("the bill of lading is of %(day)s"),
@@ -33,7 +33,7 @@ def day(value):
 
 
 def scope(terms) -> str:
-    """`carrier Cedar Line, account Juniper Home Stores, by road`; `every bill` where nothing is named."""
+    """`carrier Cedar Line, account Juniper Home Stores, mode road`; `every bill` where nothing is named."""
     found = [PARTS[part] % {"name": part_name(terms, part)} for part in SCOPE if part_name(terms, part)]
     return ", ".join(found) or _("every bill")
 

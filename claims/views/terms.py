@@ -226,32 +226,30 @@ def written(request, row):
 
 
 GROUPS = [
-    (gettext_lazy("Which bills they are for"), ("carrier", "account", "origin", "mode", "valid_from", "valid_until")),
-    (gettext_lazy("Where they come from"), ("regime", "source", "waives_statute", "waiver")),
+    (
+        gettext_lazy("Which bills they are for"),
+        [("carrier", "account"), ("origin", "mode"), ("valid_from", "valid_until")],
+    ),
+    (gettext_lazy("Where they come from"), [("source",), ("regime", "waives_statute", "waiver")]),
     (
         gettext_lazy("How far the carrier answers"),
-        (
-            "limit_basis",
-            "limit_rate",
-            "limit_currency",
-            "limit_weight_unit",
-            "salvage_when",
-            "freight_when",
-            "deductible",
-            "allowance_percent",
-        ),
+        [
+            ("limit_basis", "limit_rate", "limit_currency", "limit_weight_unit"),
+            ("salvage_when", "freight_when", "deductible", "allowance_percent"),
+        ],
     ),
-    (
-        gettext_lazy("How days are counted"),
-        ("delivered_means", "calendar_country", "calendar_subdivision"),
-    ),
+    (gettext_lazy("How days are counted"), [("delivered_means", "calendar_country", "calendar_subdivision")]),
 ]
 
 
 def groups(form):
-    """(heading, fields) of what the form shows of each group."""
-    found = [(heading, [form[name] for name in names if name in form.fields]) for heading, names in GROUPS]
-    return [(heading, fields) for heading, fields in found if fields]
+    """(heading, lines of fields) of what the form shows of each group."""
+    found = [(heading, [present(form, names) for names in lines]) for heading, lines in GROUPS]
+    return [(heading, lines) for heading, lines in found if any(lines)]
+
+
+def present(form, names):
+    return [form[name] for name in names if name in form.fields]
 
 
 def summaries(rows):

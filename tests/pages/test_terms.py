@@ -228,7 +228,7 @@ def test_new_terms_are_told_in_the_log_and_shown_in_words(manager, site, alice):
     answer = manager.post(at("terms_new", site), posted(ROW, carrier=cedar.pk, mode="road"), follow=True)
     page = page_of(answer)
     assert "“Our terms” are saved. They hold for bills from Thu 1 Jan 2026." in page
-    assert "Carrier Cedar Line, site NOR, by road" in page
+    assert "Carrier Cedar Line, site NOR, mode road" in page
     assert "no period for bringing suit" in page
     event = Event.objects.get(verb="terms.added")
     assert (event.site, event.actor) == (site, alice)
@@ -286,6 +286,20 @@ def test_a_bad_period_comes_back_open_with_a_sentence_and_a_link_to_its_field(ma
     assert 'href="#id_periods-1-' in page
     assert [is_open for _row, _summary, is_open in answer.context["said"]] == [False, True, False, False, False]
     assert not Terms.objects.exists()
+
+
+def test_rows_that_are_good_still_say_what_they_are_when_something_else_is_not(manager, site):
+    """Also those that stand as the start had them."""
+    address = f"{at('terms_new', site)}?from=us_contract"
+    start = [
+        {name: value for name, value in each.as_dict().items() if name in terms.PERIOD}
+        for each in terms.start("us_contract").periods
+    ]
+    answer = manager.post(address, posted(*start, ROW, kept=len(start), blank=2, title=""))
+    assert answer.status_code == 422
+    said = [summary for _row, summary, _open in answer.context["said"]]
+    assert said[1] == said[6] == "File the claim: nine months, counted from “delivered”"
+    assert [bool(summary) for summary in said] == [True] * 7 + [False] * 2
 
 
 def test_bad_facts_are_told_to_a_script_by_field(manager, site):
