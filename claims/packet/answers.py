@@ -25,5 +25,5 @@ def filed_late(answer, dates):
     """A packet is made before it is filed: it names the last day, and the day of filing is on the proof of filing."""
     if answer.ground != Ground.LATE_CLAIM:
         return {}
-    last = [f"{each['what']}: {each['words']}" for each in dates if each["files"]]
+    last = [each["words"] for each in dates if each["files"]]
     return {"sentences": last, "keys": ["dates"] if last else []}

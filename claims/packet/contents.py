@@ -12,7 +12,7 @@ from django.utils import timezone, translation
 from claims import completeness
 from claims.enums import DocumentKind, LetterKind
 from claims.models import Claim
-from claims.packet import answers, goods, proof
+from claims.packet import answers, goods, proof, rules
 from claims.packet.wording import amount, count, day, weight
 from receiving import clock, evidence, sheet
 
@@ -47,7 +47,8 @@ def said(claim):
         lines = goods.lines(claim)
         others = proof.trailer_photos(claim.shipment.arrival)
         complete = completeness.of_claim(claim)
-        dates = proof.dates(claim)
+        held = rules.held(claim)
+        dates = rules.dates(claim, held, lines)
         # Words are settled here, while it is English that is spoken: many of them are lazy.
         return evidence.plain(
             {
@@ -60,7 +61,7 @@ def said(claim):
                 "delivery": proof.delivery(claim.shipment.arrival, others),
                 "pieces": [goods.piece(line) for line in lines],
                 "statements": statements(claim, lines),
-                "terms": proof.terms_of(claim),
+                "terms": rules.terms_of(claim, held),
                 "notices": notices(claim),
                 "dates": dates,
                 "checklist": checklist(complete),

@@ -1,12 +1,10 @@
 """What happened at the dock, as the packet tells it: the trailer with its seals and times, the count, the signature,
-photos and papers with their hashes, the terms.
+photos and papers with their hashes.
 """
 
 from django.db.models import Count, Max, Min, Sum
 
-from claims import terms
-from claims.packet.wording import amount, safe
-from claims.terms import words
+from claims.packet.wording import safe
 from receiving import queries, sheet
 from receiving.enums import ListState, LookedPlace, PhotoPurpose
 from receiving.models import Carton, Photo, TallyTap
@@ -202,30 +200,3 @@ def delivery(arrival, photos):
         "sha256": row.pdf_sha256,
         "archive": f"sheet/{row}.pdf",
     }
-
-
-# -- terms and answers
-
-
-def terms_of(claim):
-    """The terms the claim goes by, None where nobody has chosen any."""
-    held = terms.of_claim(claim)
-    if held is None:
-        return None
-    row = held.terms
-    return {
-        "title": row.title,
-        "source": row.source,
-        "reason": claim.terms_reason,
-        "limit": words.limit(row),
-        "deductible": amount(row.deductible, claim.currency) if row.deductible else "",
-        "allowance": f"{row.allowance_percent.normalize():f} %" if row.allowance_percent else "",
-        "salvage": row.get_salvage_when_display(),
-        "freight": row.get_freight_when_display(),
-        "waiver": row.waiver,
-    }
-
-
-def dates(claim):
-    """The dates that the terms set for telling and filing; none of them moves when the claim is filed."""
-    return []

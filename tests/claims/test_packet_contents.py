@@ -9,12 +9,12 @@ from django.utils import timezone, translation
 
 from claims import drafting
 from claims.enums import DocumentKind
-from claims.models import Claim
+from claims.models import Claim, TermsPeriod
 from claims.packet import contents, pdf, wording
 from receiving import erasure, evidence
 from receiving.models import Arrival, Photo
 from tests.builders import NOON, make_person, make_site
-from tests.claims.builders import losses, make_claim, make_load
+from tests.claims.builders import losses, make_claim, make_load, make_terms
 from tests.claims.packets import make_document, make_pdf, make_photo, make_proved
 
 pytestmark = pytest.mark.django_db
@@ -163,3 +163,50 @@ def test_what_is_about_one_packet_stands_apart(site, clerk):
 )
 def test_names_in_the_archive_are_safe_everywhere(typed, name):
     assert wording.safe(typed) == name
+
+
+# --- terms and dates --------------------------------------------------------------------------------------------------
+
+
+def with_terms(claim):
+    terms = make_terms(limit_basis="pieces_weight", limit_rate="2.5000", limit_weight_unit="lb")
+    for position, (duty, applies, trigger) in enumerate(
+        [("file", "damage", "delivered"), ("file", "loss", "bill_date"), ("sue", "any", "disallowed")]
+    ):
+        TermsPeriod.objects.create(
+            terms=terms,
+            position=position,
+            duty=duty,
+            applies=applies,
+            trigger=trigger,
+            length=9,
+            counting="months",
+            effect="bar",
+            binds="us",
+            source="bill of lading, section 3(b)",
+        )
+    Claim.objects.filter(pk=claim.pk).update(terms=terms)
+    return claim
+
+
+def test_terms_and_last_days_of_filing_are_told_with_their_rule(site, clerk):
+    said = contents.said(with_terms(make_proved(site, actor=clerk, signed=False)))
+    assert said["terms"]["title"] == "Bill of lading terms"
+    assert said["terms"]["limit"].startswith("2.50 USD per lb")
+    assert [(date["by"], date["lines"]) for date in said["dates"]] == [
+        ("Thu 26 Nov 2026", "lines 3"),
+        ("Wed 2 Dec 2026", "lines 1, 2"),
+    ]
+    assert all(date["source"] == "bill of lading, section 3(b)" for date in said["dates"])
+
+
+def test_filed_late_is_answered_by_the_last_day_of_filing(site, clerk):
+    said = contents.said(with_terms(make_proved(site, actor=clerk, signed=False)))
+    late = next(each for each in said["refusals"] if each["ground"] == "late_claim")
+    assert late["keys"] == ["dates"] and len(late["sentences"]) == 2
+
+
+def test_without_terms_nothing_is_said_of_dates(site, clerk):
+    said = contents.said(make_proved(site, actor=clerk, signed=False))
+    late = next(each for each in said["refusals"] if each["ground"] == "late_claim")
+    assert (said["terms"], said["dates"], late["sentences"]) == (None, [], [])
