@@ -182,10 +182,6 @@ class Standing:
     def adjusted_interval(self) -> tuple[float, float] | None:
         return tuple(1000 * end * self.site_rate for end in self.ratio_interval) if self.shows_rate else None
 
-    @property
-    def one_trailer_is_most(self) -> bool:
-        return 2 * self.sums.xmax > self.sums.sx
-
 
 @dataclass(frozen=True)
 class Comparison:

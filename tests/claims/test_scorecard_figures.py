@@ -100,6 +100,7 @@ def test_tails_are_those_of_scipys_negative_binomial(mean, x, phi):
 
 def test_every_count_is_at_least_none_and_none_is_at_most_less():
     assert figures.at_least(0, 5, 10) == 1
+    assert figures.at_least(-1, 5, 10) == 1
     assert figures.at_most(-1, 5, 10) == 0
 
 
