@@ -56,6 +56,10 @@ class Calendar:
         """Monday to Friday and no holiday."""
         return day.weekday() < SATURDAY and not self.is_holiday(day)
 
+    def knows(self, day: date) -> bool:
+        """Are the holidays of its year known? Of some countries they are not, a few years back or ahead."""
+        return not self.country or day.year in years_known(self.country)
+
     @property
     def place(self) -> str:
         """`Germany`, or `Bayern, Germany`."""
@@ -72,6 +76,14 @@ class Calendar:
     @property
     def caution(self) -> str:
         return _("No calendar of business days is published with the rule. Ask the carrier which days it counts.")
+
+    @property
+    def less_sundays(self) -> str:
+        """Which days are counted where Sundays and holidays are not; Saturdays are."""
+        if not self.country:
+            return self._with_closed(_("Every day but Sundays, no holidays taken out"))
+        words = _("Every day but Sundays and the public holidays of %(place)s") % {"place": self.place}
+        return self._with_closed(words)
 
     def _business_days(self):
         if not self.country:
@@ -134,18 +146,22 @@ def check_place(country: str, subdivision: str = "") -> None:
 
 
 @cache
-def holidays_of(country: str, subdivision: str, year: int) -> MappingProxyType:
-    """Date -> name of the days kept as holidays in `year`, whatever other years were asked for before.
+def years_known(country: str) -> range:
+    """The years whose holidays are known; outside them every day looks like a working day."""
+    known = holidays.country_holidays(country)
+    return range(known.start_year, known.end_year + 1)
 
-    A holiday kept a day early can lie in the year before (31 Dec 2027 for New Year's Day 2028), so its neighbours are
-    made along with each year and only the days that lie in it are taken.
+
+@cache
+def holidays_of(country: str, subdivision: str, year: int) -> MappingProxyType:
+    """Date -> name of the days that are kept as holidays in `year`, whatever other years were asked for before.
+
+    A holiday kept early can lie in the year before: New Year's Day 2028 on 31 Dec 2027. Empty in years not known.
     """
-    if not country:
+    if not country or year not in years_known(country):
         return MappingProxyType({})
-    years = [near for near in (year - 1, year, year + 1) if date.min.year <= near <= date.max.year]
-    told = {"subdiv": subdivision or None, "years": years, "language": language_of(country)}
-    made = holidays.country_holidays(country, **told)
-    return MappingProxyType({day: name for day, name in made.items() if day.year == year})
+    told = {"subdiv": subdivision or None, "years": year, "language": language_of(country)}
+    return MappingProxyType(dict(holidays.country_holidays(country, **told)))
 
 
 def language_of(country):

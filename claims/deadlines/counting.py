@@ -43,8 +43,11 @@ def count(
 
 
 def target_for(ends: date | datetime | None, start: date, calendar: Calendar) -> date | None:
-    """The last business day on or before a date of ours; never before the day it counts from. None for a moment."""
-    if ends is None or isinstance(ends, datetime):
+    """The last business day on or before a date of ours; never before the day it counts from.
+
+    None for a moment, and in a year whose holidays are not known.
+    """
+    if ends is None or isinstance(ends, datetime) or not calendar.knows(ends):
         return None
     day = ends
     while day > start and not calendar.is_business_day(day):
@@ -90,12 +93,12 @@ def years_then_days(day, length, period, calendar):
 
 
 def business_days(day, length, period, calendar):
-    return nth_day(day, length, needed(calendar).is_business_day)
+    return nth_day(day, length, needed(calendar).is_business_day, calendar)
 
 
 def days_less_sundays(day, length, period, calendar):
     calendar = needed(calendar)
-    return nth_day(day, length, lambda each: each.weekday() != SUNDAY and not calendar.is_holiday(each))
+    return nth_day(day, length, lambda each: each.weekday() != SUNDAY and not calendar.is_holiday(each), calendar)
 
 
 COUNTED = {
@@ -116,10 +119,13 @@ def clamped(day, **span):
         raise OverflowError from error
 
 
-def nth_day(day, length, counts):
+def nth_day(day, length, counts, calendar):
     while length:
         day += timedelta(days=1)
         length -= counts(day)
+        if not calendar.knows(day):
+            told = {"place": calendar.place, "year": day.year}
+            raise Uncountable(_("the holidays of %(place)s are not known for %(year)s") % told)
     return day
 
 

@@ -86,10 +86,12 @@ class Due:
 
     @property
     def caution(self) -> str:
-        """Which days were left out of the count, and that nobody publishes them; empty where all days count."""
+        """Which days were counted, and that nobody publishes them; empty where all days count."""
         if self.period.counting not in BY_CALENDAR or self.calendar is None:
             return ""
-        return f"{self.calendar.label}. {self.calendar.caution}"
+        by_business_days = self.period.counting == Counting.BUSINESS_DAYS
+        counted = self.calendar.label if by_business_days else self.calendar.less_sundays
+        return f"{counted}. {self.calendar.caution}"
 
     def days_left(self, today: date) -> int | None:
         """Negative once it is past; None while there is no date."""

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from claims.calendars import Calendar, UnknownCalendar, holidays_of
 
-dates = st.dates(date(1990, 1, 1), date(2080, 12, 31))
+dates = st.dates(date(1990, 1, 1), date(2120, 12, 31))
 
 
 def test_a_calendar_names_itself_and_its_days():
@@ -35,6 +35,13 @@ def test_a_calendar_does_not_depend_on_what_was_asked_before():
 def test_the_holidays_of_a_year_lie_in_it():
     assert {day.year for day in holidays_of("US", "", 2027)} == {2027}
     assert date(2027, 12, 31) in holidays_of("US", "", 2027)
+
+
+def test_years_whose_holidays_nobody_knows_are_told():
+    us = Calendar("US")
+    assert us.knows(date(2100, 12, 31)) and not us.knows(date(2101, 1, 1))
+    assert us.name(date(2101, 1, 1)) == ""
+    assert Calendar("").knows(date(2101, 1, 1))
 
 
 @pytest.mark.parametrize("locale", ["de", "en_US"])

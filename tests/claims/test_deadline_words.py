@@ -17,6 +17,7 @@ from claims.deadlines import (
 from claims.enums import Duty, Trigger
 from tests.claims.periods import (
     CHICAGO,
+    CMR_NOTICE,
     CONCEALED,
     DAMAGE,
     DECIDE,
@@ -138,6 +139,8 @@ def test_a_date_by_calendar_says_which_days_were_left_out():
         "Ask the carrier which days it counts."
     )
     assert only([DAMAGE], {"delivered": day("2026-03-02")}).caution == ""
+    german = only([CMR_NOTICE], {"delivered": day("2026-03-02")}, calendar=Calendar("DE"))
+    assert german.caution.startswith("Every day but Sundays and the public holidays of Germany. No calendar")
 
 
 # Periods as values

@@ -127,6 +127,11 @@ def test_a_moment_without_a_zone_is_refused(zone, counting):
         only([period(counting=counting)], {"delivered": datetime(2026, 6, 1, 4, 30)}, zone=zone)  # noqa: DTZ001
 
 
+def test_hours_from_a_moment_without_a_zone_are_refused():
+    with pytest.raises(ValueError, match="time zone"):
+        count(HAZMAT_PHONE, datetime(2026, 6, 1, 4, 30))  # noqa: DTZ001
+
+
 def test_a_repeating_period_counts_each_end_from_the_trigger():
     monthly = period(length=1, every=1)
     assert [count(monthly, day("2026-01-31"), number=n) for n in (1, 2, 3)] == [
@@ -252,8 +257,21 @@ def test_a_count_that_needs_a_calendar_says_so():
 @pytest.mark.parametrize("counting", [each for each in Counting.values if each != "at_once"])
 def test_a_date_too_far_ahead_is_unknown_and_not_a_crash(counting):
     start = datetime(9999, 12, 31, 23, 59, tzinfo=UTC) if counting == "hours" else date(9999, 12, 31)
-    found = only([period(length=9, counting=counting)], {"delivered": start})
-    assert found.needs == "no date: Fri 31 Dec 9999 is too far ahead to count from"
+    rule = period(length=9, counting=counting, calendar=Calendar(""))
+    assert only([rule], {"delivered": start}).needs == "no date: Fri 31 Dec 9999 is too far ahead to count from"
+
+
+@pytest.mark.parametrize("counting", ["business_days", "days_less_sundays"])
+def test_a_count_into_a_year_without_known_holidays_gives_no_date(counting):
+    rule = period(length=5, counting=counting)
+    assert only([rule], {"delivered": day("2100-12-20")}).due is not None
+    found = only([rule], {"delivered": day("2100-12-29")})
+    assert found.needs == "no date: the holidays of United States are not known for 2101"
+
+
+def test_a_date_in_a_year_without_known_holidays_has_no_target():
+    found = only([period(length=9)], {"delivered": day("2100-12-29")})
+    assert (found.due, found.target) == (day("2101-09-29"), None)
 
 
 def test_what_has_not_happened_gives_nothing_only_where_that_is_certain():
