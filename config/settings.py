@@ -218,6 +218,7 @@ EMAIL_USE_TLS = env_flag("EMAIL_USE_TLS", default=True)
 EMAIL_TIMEOUT = 20
 EMAIL_BACKEND = f"django.core.mail.backends.{'smtp' if EMAIL_HOST else 'filebased'}.EmailBackend"
 EMAIL_FILE_PATH = DATA_DIR / "mail"
+MAIL_PART_LIMIT = int(env("MAIL_PART_LIMIT", "10000000"))
 DEFAULT_FROM_EMAIL = env("MAIL_FROM", "dock@localhost")
 
 LOGGING = {

@@ -1,0 +1,296 @@
+"""Letters and notices: drafted from the record, edited by hand, frozen when they go. The only writer of Letter.
+
+The text of each kind stands in `templates/claims/letters/`; letters are in English, as the carriers' papers are.
+"""
+
+from dataclasses import dataclass
+
+from django.db import transaction
+from django.db.models import F
+from django.template.loader import render_to_string
+from django.utils import translation
+from django.utils.translation import gettext as _
+
+from claims import mail, readings, refusal_answers, shorts, standing, terms
+from claims.enums import FactKind, FilingWay, LetterKind, LineKind, Stage, Standing
+from claims.models import Claim, Fact, Letter, LineDecision
+from claims.valuation.words import money
+from receiving import clock, evidence, files
+from receiving.documents import pdf
+from receiving.enums import Disposition
+from receiving.refusals import ChangedMeanwhile, Refused
+
+FACTS = ["number", "kind", "to", "subject", "body"]
+SENT = ["sent_at", "sent_way", "pdf", "pdf_sha256"]
+
+
+# --- which letters fit ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A letter that fits the claim now; `why` says what calls for it."""
+
+    kind: str
+    why: str
+
+    @property
+    def label(self):
+        return LetterKind(self.kind).label
+
+
+def fitting(claim, *, at):
+    """The letters that this claim calls for now, the likeliest first."""
+    return list(fits(claim, readings.reading(claim, at=at), standing.live(readings.happened([claim])[claim.pk])))
+
+
+def fits(claim, reading, facts):
+    kinds = {fact.kind for fact in facts}
+    filed = claim.stage == Stage.FILED
+    lines = list(claim.lines.filter(live=True).select_related("discrepancy"))
+    damaged = [line for line in lines if line.kind == LineKind.DAMAGE]
+    if claim.stage != Stage.WITHDRAWN and any(line.discrepancy.after_release for line in damaged):
+        yield Fit(LetterKind.CONCEALED, _("Damage was found after the trailer was released."))
+    if filed and reading.standing == Standing.OFFER_OPEN:
+        yield Fit(LetterKind.ACCEPTANCE, _("An offer is open."))
+    if filed and reading.money.disallowed:
+        yield Fit(LetterKind.CONTEST, _("The carrier disallowed a part."))
+    if filed and FactKind.PAPERS_ASKED in kinds:
+        yield Fit(LetterKind.PAPERS, _("The carrier asked for papers."))
+    if filed and FactKind.ACKNOWLEDGED not in kinds:
+        yield Fit(LetterKind.LATE_ACKNOWLEDGEMENT, _("The carrier has not acknowledged the claim yet."))
+    if filed and reading.standing in (Standing.TO_BE_DECIDED, Standing.PARTLY_DISALLOWED):
+        yield Fit(LetterKind.LATE_DECISION, _("The carrier has not decided on everything yet."))
+    if any(line.discrepancy.disposition in (Disposition.SALVAGE, Disposition.HELD) for line in damaged):
+        yield Fit(LetterKind.SALVAGE, _("Damaged goods are held or set aside for salvage."))
+    if claim.amendments.exists():
+        yield Fit(LetterKind.AMENDMENT, _("The claim was amended."))
+    if reading.standing == Standing.OVERPAID:
+        yield Fit(LetterKind.REFUND, _("More came in than the claim is worth."))
+    if filed or claim.stage == Stage.WITHDRAWN:
+        yield Fit(LetterKind.WITHDRAWAL, _("If the claim is given up."))
+
+
+# --- drafting ---------------------------------------------------------------------------------------------------------
+
+
+def draft(claim, *, kind, uuid, actor, at):
+    """Draft a letter of this kind from the record. Refused where nothing calls for it."""
+    if kind not in {fit.kind for fit in fitting(claim, at=at)}:
+        raise Refused(
+            _("Nothing in this claim calls for that letter: %(kind)s.") % {"kind": LetterKind(kind).label},
+            code="letter_does_not_fit",
+            field="kind",
+        )
+    subject, body = worded(claim, kind, at=at)
+    with transaction.atomic():
+        evidence.lock_head(claim.site)
+        letter = Letter.objects.create(
+            uuid=uuid,
+            claim=claim,
+            number=Letter.objects.filter(claim=claim).count() + 1,
+            kind=kind,
+            to=claim.carrier.claims_email if claim.carrier else "",
+            subject=subject,
+            body=body,
+            drafted_at=at,
+            drafted_by=actor,
+        )
+        tell(letter, "letter.drafted", actor=actor, at=at, after=evidence.facts(letter, FACTS))
+    return letter
+
+
+def worded(claim, kind, *, at):
+    """(subject, text) of a letter, as the record gives them now."""
+    with translation.override("en"):
+        context = contents(claim, at=at)
+        text = render_to_string(f"claims/letters/{kind}.txt", context)
+    subject, _blank, body = text.strip().partition("\n")
+    return " ".join(subject.split())[:200], tidy(body)
+
+
+def tidy(text):
+    """No line ends in blanks, no more than one empty line in a row."""
+    lines = [line.rstrip() for line in text.strip().splitlines()]
+    kept = [line for n, line in enumerate(lines) if line or (n and lines[n - 1])]
+    return "\n".join(kept) + "\n"
+
+
+def contents(claim, *, at):
+    """What the texts may speak of."""
+    zone = claim.site.time_zone
+    reading = readings.reading(claim, at=at)
+    facts = Fact.objects.filter(claim=claim, reversed_by__isnull=True, reverses__isnull=True).order_by("on", "pk")
+    by_kind = {kind: [fact for fact in facts if fact.kind == kind] for kind in FactKind}
+    held = terms.of_claim(claim)
+    lines = list(claim.lines.filter(live=True).select_related("discrepancy__carton").order_by("position"))
+    return {
+        "claim": claim,
+        "site": claim.site,
+        "shipment": claim.shipment,
+        "arrival": claim.shipment.arrival,
+        "today": clock.site_day(at, zone),
+        "delivered": delivered(claim),
+        "amount": money(claim.amount, claim.currency) if claim.amount is not None else "",
+        "lines": [told(line, claim) for line in lines],
+        "hidden": [told(line, claim) for line in lines if line.discrepancy.after_release],
+        "salvage": [
+            told(line, claim)
+            for line in lines
+            if line.discrepancy.disposition in (Disposition.SALVAGE, Disposition.HELD)
+        ],
+        "money": {
+            name: money(getattr(reading.money, name), claim.currency)
+            for name in ("claimed", "allowed", "disallowed", "received", "outstanding", "refund_due")
+        },
+        "offer": offer_words(reading, claim),
+        "acknowledged": by_kind[FactKind.ACKNOWLEDGED][-1:],
+        "asked": by_kind[FactKind.PAPERS_ASKED][-1:],
+        "refusals": refusals(claim),
+        "amendment": claim.amendments.order_by("-pk").first(),
+        "terms": held.terms.title if held else "",
+        "documents": [row.get_kind_display() for row in claim.documents.filter(replaced_by=None).order_by("kind")],
+    }
+
+
+def delivered(claim):
+    arrival = claim.shipment.arrival
+    moments = [each for each in (arrival.dropped_at, arrival.opened_at, arrival.released_at) if each]
+    return clock.site_day(min(moments), claim.site.time_zone) if moments else None
+
+
+def told(line, claim):
+    piece = line.discrepancy
+    return {
+        "piece": str(piece),
+        "label": shorts.label_of(line) or "no label",
+        "what": ", ".join(code["label"] for code in piece.codes) or line.get_kind_display(),
+        "goods": line.description,
+        "quantity": f"{line.quantity.normalize():f} {line.unit}".strip(),
+        "amount": money(line.amount, claim.currency) if line.amount is not None else "not worked out yet",
+        "found": clock.local(piece.found_at, claim.site.time_zone),
+        "where": piece.get_where_found_display(),
+    }
+
+
+def offer_words(reading, claim):
+    if reading.offer is None:
+        return None
+    return {
+        "amount": money(reading.offer.amount, claim.currency),
+        "until": reading.offer.until,
+        "on": reading.offer.on,
+        "rest": money(reading.money.claimed - reading.offer.amount, claim.currency),
+    }
+
+
+def refusals(claim):
+    """Each ground on which a part was disallowed, with what in the claim answers it."""
+    rows = LineDecision.objects.filter(
+        line__claim=claim, line__live=True, disallowed__gt=0, fact__reversed_by__isnull=True
+    ).select_related("fact", "line__discrepancy")
+    answers = {answer.ground: answer for answer in refusal_answers.answers(claim)}
+    latest = {row.line_id: row for row in rows.order_by("fact__on", "fact__pk")}
+    for row in sorted(latest.values(), key=lambda row: row.line.position):
+        answer = answers.get(row.ground)
+        yield {
+            "piece": str(row.line.discrepancy),
+            "amount": money(row.disallowed, claim.currency),
+            "ground": row.get_ground_display() or "no ground given",
+            "words": row.note,
+            "on": row.fact.on,
+            "sentences": answer.sentences if answer else (),
+        }
+
+
+# --- editing and sending ----------------------------------------------------------------------------------------------
+
+
+def edit(letter, *, to, subject, body, version, actor, at):
+    """Change a letter that has not gone yet."""
+    values = {"to": to.strip(), "subject": mail.one_line(subject), "body": body.strip() + "\n"}
+    before = evidence.facts(letter, list(values))
+    with transaction.atomic():
+        rows = Letter.objects.filter(pk=letter.pk, version=version, sent_at__isnull=True)
+        if not rows.update(version=F("version") + 1, **values):
+            raise changed(letter)
+        letter.refresh_from_db()
+        before, after = evidence.changed(before, evidence.facts(letter, list(values)))
+        tell(letter, "letter.edited", actor=actor, at=at, before=before, after=after)
+    return letter
+
+
+def changed(letter):
+    now = Letter.objects.get(pk=letter.pk)
+    if now.sent_at:
+        return Refused(
+            _("%(letter)s has gone and stays as it is. Draft another.") % {"letter": now}, code="letter_sent"
+        )
+    return ChangedMeanwhile(
+        _("Somebody else changed %(letter)s meanwhile. What you typed is still here; compare and save again.")
+        % {"letter": now}
+    )
+
+
+def send(letter, *, version, uuid, actor, at):
+    """E-mail the letter, its PDF attached, and freeze it. Call it outside any transaction."""
+    refuse_gone(letter, version)
+    data = pdf_bytes(letter, at)
+    attached = [(mail.Attached(f"{letter.claim}-letter-{letter.number}.pdf", "application/pdf", data),)]
+    mail.send(
+        letter.claim,
+        to=letter.to,
+        subject=letter.subject,
+        body=letter.body,
+        attached=attached,
+        letter=letter,
+        uuid=uuid,
+        actor=actor,
+        at=at,
+    )
+    return freeze(letter, data, way=FilingWay.EMAIL, version=version, actor=actor, at=at)
+
+
+def mark_sent(letter, *, way, version, actor, at):
+    """Freeze a letter that went on paper: by post, by hand, or through the carrier's own form."""
+    if way == FilingWay.EMAIL:
+        raise Refused(_("E-mail is sent from here."), code="send_it", field="way")
+    refuse_gone(letter, version)
+    return freeze(letter, pdf_bytes(letter, at), way=way, version=version, actor=actor, at=at)
+
+
+def refuse_gone(letter, version):
+    if letter.sent_at or letter.version != version:
+        raise changed(letter)
+
+
+def freeze(letter, data, *, way, version, actor, at):
+    digest = evidence.digest(data)
+    values = {"sent_at": at, "sent_way": way, "pdf_sha256": digest}
+    values["pdf"] = files.keep(f"letters/{digest[:2]}/{digest}.pdf", data)
+    with transaction.atomic():
+        rows = Letter.objects.filter(pk=letter.pk, version=version, sent_at__isnull=True)
+        if not rows.update(version=F("version") + 1, **values):
+            raise changed(letter)
+        letter.refresh_from_db()
+        tell(letter, "letter.sent", actor=actor, at=at, after=evidence.facts(letter, [*FACTS, *SENT]))
+    return letter
+
+
+def pdf_bytes(letter, at):
+    """The letter on paper."""
+    claim = Claim.objects.select_related("site", "carrier").get(pk=letter.claim_id)
+    context = {"letter": letter, "claim": claim, "day": clock.site_day(at, claim.site.time_zone)}
+    with translation.override("en"):
+        html = render_to_string("claims/letters/letter_pdf.html", context)
+    return pdf.render_pdf(
+        html,
+        title=f"{letter}: {letter.subject}",
+        created=letter.drafted_at,
+        identifier=letter.uuid.bytes,
+        paper=claim.site.paper,
+    )
+
+
+def tell(letter, verb, *, actor, at, before=None, after=None):
+    evidence.append(site=letter.claim.site, verb=verb, record=letter, actor=actor, at=at, before=before, after=after)
