@@ -141,8 +141,10 @@ def edit(request, pk):
     if row.retired_at:
         return problem(request, 409, "retired", _("These terms are retired. Start new ones instead."))
     used = terms.is_used(row)
-    form = TermsForm(posted(request), terms=row, used=used, **grants(request))
-    rows = None if used else period_rows(posted(request), periods=terms.periods(row))
+    # A whole form was open when the first claim came: what it says is refused by the writer, and not dropped here.
+    short = used and "title" not in request.POST
+    form = TermsForm(posted(request), terms=row, used=short, **grants(request))
+    rows = None if short else period_rows(posted(request), periods=terms.periods(row))
     return write_form(request, form, rows, on_version(form, row, terms.revise), {"terms": row, "used": used})
 
 
