@@ -390,7 +390,7 @@ def test_terms_that_name_more_win_whatever_they_name(site, alice, shipment):
         ("Everybody's", "Wider: holds for every bill."),
     ]
     assert found.reason == (
-        "“Origin and mode” are the narrowest terms that fit. They hold for origin elm grove, by road, bills from "
+        "“Origin and mode” are the narrowest terms that fit. They hold for origin elm grove, mode road, bills from "
         "Wed 1 Jan 2020; the bill of lading is of Thu 26 Feb 2026."
     )
 
@@ -640,6 +640,19 @@ def test_a_period_in_hours_and_one_in_business_days_are_told_too():
         in told(duty="hazmat_phone", trigger="incident", counting="hours", length=12).example
     )
     assert told(counting="business_days", length=5).caution.startswith("Monday to Friday less US federal holidays")
+
+
+@pytest.mark.parametrize(
+    ("calendar", "said"),
+    [
+        (Calendar("DE"), "Every day but Sundays and the public holidays of Germany. No calendar of business days"),
+        (Calendar(""), "Every day but Sundays, no holidays taken out. No calendar of business days"),
+    ],
+)
+def test_days_less_sundays_are_told_with_saturdays_counted(calendar, said):
+    period = Period(**(FILE | {"counting": "days_less_sundays", "length": 7}))
+    found = words.told(period, calendar, datetime(2026, 3, 2, 14, 0, tzinfo=UTC))
+    assert found.caution.startswith(said)
 
 
 def test_the_log_of_terms_verifies(site, alice):
