@@ -42,6 +42,9 @@ def test_years_whose_holidays_nobody_knows_are_told():
     assert us.knows(date(2100, 12, 31)) and not us.knows(date(2101, 1, 1))
     assert us.name(date(2101, 1, 1)) == ""
     assert Calendar("").knows(date(2101, 1, 1))
+    india = Calendar("IN")
+    assert india.knows(date(2035, 1, 26)) and not india.knows(date(2036, 1, 26))
+    assert (india.name(date(2035, 1, 26)), india.name(date(2036, 1, 26))) == ("Republic Day", "")
 
 
 @pytest.mark.parametrize("locale", ["de", "en_US"])
