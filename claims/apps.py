@@ -9,4 +9,10 @@ class ClaimsConfig(AppConfig):
     verbose_name = "Claims"
 
     def ready(self):
+        # Models are there only now.
+        from claims.search import KIND  # noqa: PLC0415
+        from receiving import search  # noqa: PLC0415
+
         triggers.KEYS.update(KEYS)
+        if KIND not in search.KINDS:
+            search.KINDS.append(KIND)

@@ -49,7 +49,16 @@ def kept_out(site):
 
 
 BILL = ("arrival__site", "arrival__carrier", "account", "carrier_on_bill")
-WITH = ("site", "arrival__carrier", "shipment", "carton")
+WITH = (
+    "site",
+    "arrival__site",
+    "arrival__carrier",
+    "shipment__account",
+    "shipment__carrier_on_bill",
+    "shipment__arrival__site",
+    "shipment__arrival__carrier",
+    "carton",
+)
 
 
 @dataclass
@@ -57,7 +66,7 @@ class Group:
     """The unclaimed losses of one bill.
 
     value -- of the pieces whose value the load list tells, in the site's currency; `unvalued` how many it does not
-    due -- the nearest `deadlines.Due` of its pieces, None while nobody has looked or where there is none
+    due -- the nearest `deadlines.Due` of its pieces that is not past, None where there is none; `missed` those past
     missing -- sentences, once somebody asked `with_evidence`
     """
 
@@ -65,6 +74,7 @@ class Group:
     pieces: list[Discrepancy] = field(default_factory=list)
     due: object = None
     days_left: int | None = None
+    missed: list = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
 
     @property
@@ -103,7 +113,13 @@ class Group:
 
     @property
     def is_late(self):
-        return self.days_left is not None and self.days_left < 0
+        """A date of it has passed."""
+        return bool(self.missed)
+
+    @property
+    def is_undated(self):
+        """Nobody can say by when: no terms, or what a period starts from is not known."""
+        return not self.missed and self.due is None or self.due is not None and not self.due.is_known
 
     @property
     def doubtful(self):
@@ -115,8 +131,10 @@ class Group:
         return sum(piece.attribution == Attribution.ORIGIN for piece in self.pieces)
 
     @property
-    def days_over(self):
-        return -self.days_left
+    def examples(self):
+        """One piece for each kind of date there can be: pieces of a kind found on one day have the same."""
+        alike = {(piece.kind, piece.after_release, piece.found_at.date()): piece for piece in self.pieces}
+        return list(alike.values())
 
     @property
     def damaged(self):
@@ -153,15 +171,25 @@ def to_claim(site) -> list[Group]:
 
 
 def by_urgency(found, dates, today: date) -> list[Group]:
-    """The groups with their nearest date: those without any on top, then unknown dates, then the nearest.
+    """The groups with the date that is next for them and those they missed, the most urgent first: no date at all or an
+    unknown one on top, then the nearest that still runs; bills whose every date is past stand at the end.
 
-    dates -- {piece: (nearest Due or None, every Due)}
+    dates -- {piece: (the first Due or None, every Due)}
     """
     for group in found:
-        dues = [dates[piece][0] for piece in group.pieces if piece in dates and dates[piece][0]]
-        group.due = min(dues, key=lambda due: due.urgency, default=None)
+        every = (due for piece in group.pieces for due in dates.get(piece, (None, ()))[1])
+        alike = {(due.duty, due.due, due.needs): due for due in every}
+        dues = sorted(alike.values(), key=lambda due: due.urgency)
+        group.missed = [due for due in dues if due.is_known and due.days_left(today) < 0]
+        group.due = next((due for due in dues if due not in group.missed), None)
         group.days_left = group.due.days_left(today) if group.due else None
-    return sorted(found, key=lambda group: (group.due is not None, group.due.urgency if group.due else ()))
+    return sorted(found, key=urgency)
+
+
+def urgency(group):
+    if group.due is None:
+        return (2 if group.missed else 0, date.min)
+    return (1, group.due.day) if group.due.is_known else (0, date.min)
 
 
 # --- what evidence is missing -----------------------------------------------------------------------------------------

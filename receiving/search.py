@@ -6,6 +6,7 @@ own numbers as T-412, R-0412, P-1234, L-17 or the figures alone. One query per i
 
 import re
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from django.db import connection
@@ -17,9 +18,28 @@ from receiving.models import Arrival, Carton, Discrepancy, ExceptionSheet, Palle
 from receiving.models.base import Compact
 
 MOST = 20
+# Filled at start by apps that bring records of their own.
+KINDS = []
 SHORTEST_BEGINNING = 4
 LAST = "\U0010ffff"
 OUR_NUMBER = re.compile(r"([TRPL]?)[-\s]?0*([0-9]{1,9})", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Kind:
+    """Records of another app that people look for by a number. Each has `site` and `get_absolute_url`.
+
+    need -- what somebody must be granted at a site to find its records
+    bearing -- f(reading, sites, exact) gives the records at `sites` that bear the number, else those it begins
+    said -- f(record) gives a line on it
+    """
+
+    name: str
+    title: str
+    icon: str
+    need: str
+    bearing: Callable
+    said: Callable
 
 
 @dataclass
@@ -28,6 +48,7 @@ class Found:
 
     exact -- they bear this very number; else they begin with it
     doubt -- what is wrong with the text as a label, or empty
+    others -- {name of a Kind: records}
     """
 
     text: str
@@ -40,24 +61,35 @@ class Found:
     seals: list = field(default_factory=list)
     sheets: list = field(default_factory=list)
     pallets: list = field(default_factory=list)
+    others: dict = field(default_factory=dict)
     cut: list = field(default_factory=list)
 
     LISTS = ("cartons", "pieces", "trailers", "bills", "seals", "sheets", "pallets")
 
     def __bool__(self):
-        return any(getattr(self, name) for name in self.LISTS)
+        return any(records for _name, records in self.lists())
+
+    def lists(self):
+        """(name, records) of every list, those of other apps at the end."""
+        yield from ((name, getattr(self, name)) for name in self.LISTS)
+        yield from self.others.items()
 
 
-def find(text, *, sites):
-    """What at `sites` bears the number, else what begins with it if there are four characters to go by."""
+def find(text, *, sites, others=()):
+    """What at `sites` bears the number, else what begins with it if there are four characters to go by.
+
+    others -- (Kind, its sites) of what else is looked for
+    """
     reading = Reading(text)
     found = Found(text, doubt=reading.doubt)
     if not reading.compact:
         return found
     fill(found, exact_queries(reading, sites))
+    fill_others(found, reading, others)
     if not found and len(reading.compact) >= SHORTEST_BEGINNING:
         found.exact = False
         fill(found, beginning_queries(reading, sites))
+        fill_others(found, reading, others)
     return found
 
 
@@ -71,13 +103,13 @@ def visits(text, *, sites):
 
 
 class Reading:
-    """One text as a label, as the beginning of one, as a number without its ornaments, and as one of our own.
+    """One text as it is, as a label, as the beginning of one, as a number without its ornaments, as one of our own.
 
     doubt -- what is wrong with it as a label, or empty
     """
 
     def __init__(self, text):
-        plain = "".join(character for character in identifiers.clean(text) if character.isprintable())
+        self.text = plain = "".join(character for character in identifiers.clean(text) if character.isprintable())
         self.compact = identifiers.compact_reference(plain)
         self.ours = OUR_NUMBER.fullmatch(plain)
         self.label, self.doubt, kind = matching.tidy(text), "", "label"
@@ -189,3 +221,11 @@ def fill(found, named):
             found.cut.append(name)
     shown_there = {piece.pk for carton in found.cartons for piece in carton.logged}
     found.pieces = [piece for piece in found.pieces if piece.pk not in shown_there]
+
+
+def fill_others(found, reading, others):
+    for kind, sites in others:
+        rows = list(kind.bearing(reading, sites, found.exact)[: MOST + 1]) if sites else []
+        found.others[kind.name] = rows[:MOST]
+        if len(rows) > MOST:
+            found.cut.append(kind.name)

@@ -6,7 +6,9 @@ needs.
 
 from django.http import Http404
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
 
 from claims import parties, readings
@@ -32,7 +34,28 @@ def claim(request, claim):
         "may_claim": rules.CLAIM in request.may,
     }
     context |= {name: module.part(request, claim) for name, module in PARTS.items()}
+    context["next"] = next_step(claim, context) if context["may_claim"] else None
     return render(request, "claims/claim.html", context)
+
+
+def next_step(claim, parts):
+    """The one thing to do next, as its address, its words and an icon; None where nothing waits for us."""
+    if not claim.is_draft:
+        return parts["facts"].get("next")
+    here = [claim.site.code, claim.slug]
+    unpriced = [row["line"] for row in parts["lines"]["live"] if row["line"].amount is None]
+    if unpriced and unpriced[0].unit_price is None:
+        words = _("Price line %(line)s") % {"line": unpriced[0]}
+        return {"url": reverse("claim_line", args=[*here, unpriced[0].position]), "words": words, "icon": "edit"}
+    if claim.terms is None and not claim.is_handover:
+        return {"url": reverse("claim_terms", args=here), "words": _("Choose the terms"), "icon": "document"}
+    if unpriced and parts["lines"]["wants_rate"] and claim.rate is None:
+        return {"url": reverse("claim_rate", args=here), "words": _("Give the rate for the limit"), "icon": "scales"}
+    if parts["evidence"].get("blocking"):
+        return {"url": "#evidence", "words": _("See what it lacks"), "icon": "warn"}
+    if not parts["packets"].get("is_current"):
+        return {"url": "#packets", "words": _("Make the packet"), "icon": "archive"}
+    return parts["facts"].get("next")
 
 
 @require_safe

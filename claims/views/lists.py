@@ -7,17 +7,16 @@ from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
-from claims import losses, queries, readings
+from claims import dates, losses, queries, readings
 from claims.enums import FactKind, Stage, Standing
 from claims.filters import ClaimFilter, LossFilter
 from claims.models import Claim, Fact
-from claims.views.shared import EXPORTS, TONES, exports, pages, tabs
-from claims.views.to_claim import urgent
+from claims.views import to_claim
+from claims.views.shared import EXPORTS, TONES, exports, here, pages, tabs
 from receiving import clock, rules
 from receiving.documents import xlsx
 from receiving.web import at_site, invalid, wants_json
@@ -49,9 +48,11 @@ def listed(request, which):
     context = {"form": chosen.form, "which": which, "picked": chosen.used, "tabs": tabs(request, which)}
     if not chosen.form.is_valid():
         return invalid(request, "claims/claims.html", context, chosen.form)
-    rows = read_rows(chosen.rows, timezone.now())
+    at = timezone.now()
+    rows = read_rows(chosen.rows, at)
     wanted = request.GET.get("standing", "")
     listing = Paginator(narrowed(rows, wanted), SIZE).get_page(request.GET.get("page"))
+    with_dates(listing.object_list, at)
     query = chosen.used | ({"standing": wanted} if wanted else {})
     context |= pages(request, listing, query) | {
         "listing": listing,
@@ -68,13 +69,24 @@ def claim_filter(request, which):
 
 
 def read_rows(rows, at):
-    """Claims with their standing and money as `reading` and the nearest date as `due`, newest first."""
+    """Claims with their standing and money as `reading`, newest first."""
     found = list(queries.claim_rows(rows).order_by("-pk"))
     read = readings.readings(found, at=at)
     for claim in found:
-        claim.reading, claim.due, claim.days_left = read[claim.pk], None, None
+        claim.reading = read[claim.pk]
         claim.tone = TONES.get(claim.reading.standing, "wait")
     return found
+
+
+def with_dates(claims, at):
+    """The same claims, each with its most urgent `dates.Entry` as `next` and the days left as `days_left`, or None."""
+    nearest = {}
+    for entry in dates.of_claims(Claim.objects.filter(pk__in=[claim.pk for claim in claims]), at=at):
+        nearest.setdefault(entry.claim.pk, entry)
+    for claim in claims:
+        claim.next = nearest.get(claim.pk)
+        claim.days_left = claim.next and claim.next.days_left(clock.site_day(at, claim.site.time_zone))
+    return claims
 
 
 def narrowed(rows, standing):
@@ -86,16 +98,12 @@ def counted(request, rows, query, wanted):
     numbers = {}
     for claim in rows:
         numbers[claim.reading.standing] = numbers.get(claim.reading.standing, 0) + 1
-    yield {"words": _("all"), "number": len(rows), "url": address(request, query), "current": not wanted}
+    yield {"words": _("all"), "number": len(rows), "url": here(request, query), "current": not wanted}
     for standing in Standing:
         if standing in numbers or standing == wanted:
-            url = address(request, query | {"standing": standing.value})
+            url = here(request, query | {"standing": standing.value})
             number = numbers.get(standing, 0)
             yield {"words": standing.label, "number": number, "url": url, "current": standing == wanted}
-
-
-def address(request, query):
-    return f"{request.path}?{urlencode(query)}" if query else request.path
 
 
 # --- export -----------------------------------------------------------------------------------------------------------
@@ -133,7 +141,8 @@ def claims_file(request, which):
     chosen = claim_filter(request, which)
     rows = []
     if chosen.form.is_valid():
-        found = narrowed(read_rows(chosen.rows, timezone.now()), request.GET.get("standing", ""))
+        at = timezone.now()
+        found = with_dates(narrowed(read_rows(chosen.rows, at), request.GET.get("standing", "")), at)
         numbers = their_numbers(found)
         rows = [[value(claim, numbers) for _heading, value in COLUMNS] for claim in found]
     return _("Claims"), [str(heading) for heading, _value in COLUMNS], rows, chosen.form
@@ -163,6 +172,8 @@ COLUMNS = [
     (gettext_lazy("Allowed"), lambda claim, numbers: claim.reading.money.allowed),
     (gettext_lazy("Received"), lambda claim, numbers: claim.reading.money.kept),
     (gettext_lazy("Outstanding"), lambda claim, numbers: claim.reading.money.outstanding),
+    (gettext_lazy("Nearest date"), lambda claim, numbers: claim.next and claim.next.date),
+    (gettext_lazy("What is to be done"), lambda claim, numbers: claim.next and claim.next.head),
     (gettext_lazy("Drafted"), lambda claim, numbers: claim.opened_at),
     (gettext_lazy("Drafted by"), lambda claim, numbers: str(claim.opened_by)),
     (gettext_lazy("Filed"), lambda claim, numbers: claim.filed_on),
@@ -173,7 +184,8 @@ def losses_file(request):
     chosen = LossFilter(request.GET, rows=queries.claimable(request.site))
     rows = []
     if chosen.form.is_valid():
-        groups = urgent(request.site, queries.groups(chosen.rows), timezone.now())
+        groups = to_claim.urgent(request.site, queries.groups(chosen.rows), timezone.now())
+        groups = to_claim.narrowed(groups, request.GET.get("only", ""))
         rows = [loss_row(group, piece) for group in queries.with_evidence(groups) for piece in group.pieces]
     return _("To claim"), [str(heading) for heading in LOSS_HEADINGS], rows, chosen.form
 

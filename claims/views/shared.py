@@ -67,11 +67,16 @@ def tabs(request, here):
     ]
 
 
+def here(request, query):
+    """The address of the page with this query."""
+    return f"{request.path}?{urlencode(query)}" if query else request.path
+
+
 def pages(request, listing, query):
     """Addresses of the page before and the next page, empty at an end."""
 
     def address(number):
-        return f"{request.path}?{urlencode(query | {'page': number})}"
+        return here(request, query | {"page": number})
 
     return {
         "older": address(listing.next_page_number()) if listing.has_next() else "",

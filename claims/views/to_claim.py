@@ -6,14 +6,14 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_http_methods, require_safe
 
-from claims import drafting, losses, queries
+from claims import dates, drafting, losses, queries
 from claims.enums import Purpose
 from claims.filters import LossFilter
 from claims.forms.drafting import AfterAllForm, NotClaimedForm, PickForm
-from claims.views.shared import exports, pages, tabs
+from claims.views.shared import exports, here, pages, tabs
 from receiving import clock, rules
 from receiving.models import Shipment
 from receiving.refusals import Refused
@@ -32,35 +32,63 @@ def to_claim(request):
     if not chosen.form.is_valid():
         return invalid(request, "claims/to_claim.html", context, chosen.form)
     groups = urgent(request.site, queries.groups(chosen.rows), timezone.now())
-    listing = Paginator(groups, GROUPS).get_page(request.GET.get("page"))
+    only = request.GET.get("only", "")
+    kept = narrowed(groups, only)
+    listing = Paginator(kept, GROUPS).get_page(request.GET.get("page"))
     queries.with_evidence(listing.object_list)
-    kept_out = queries.kept_out(request.site).select_related(*queries.WITH).order_by("-found_at", "-pk")
-    context |= pages(request, listing, chosen.used) | {
+    kept_out = (
+        queries.kept_out(request.site)
+        .select_related("site", "arrival__carrier", "shipment")
+        .order_by("-found_at", "-pk")
+    )
+    query = chosen.used | ({"only": only} if only else {})
+    context |= pages(request, listing, query) | {
         "listing": listing,
-        "bills": len(groups),
-        "pieces": sum(group.quantity for group in groups),
-        "late": sum(group.is_late for group in groups),
+        "picked": query,
+        "bills": len(kept),
+        "pieces": sum(group.quantity for group in kept),
+        "marks": list(marked(request, groups, chosen.used, only)),
         "kept_out": kept_out[:KEPT_OUT],
         "kept_out_count": kept_out.count(),
         "not_claimed_count": queries.decided(request.site).count(),
         "may_claim": rules.CLAIM in request.may,
-        "exports": exports(request, "to-claim", chosen.used),
+        "exports": exports(request, "to-claim", query),
     }
     return render(request, "claims/to_claim.html", context)
 
 
 def urgent(site, groups, at):
     """The groups with their dates, unknown ones on top, then the nearest."""
-    found = dates_of(site, [piece for group in groups for piece in group.pieces], at)
+    examples = [piece for group in groups for piece in group.examples]
+    found = dates.of_pieces(site, examples, at)
     return queries.by_urgency(groups, found, clock.site_day(at, site.time_zone))
 
 
-def dates_of(site, pieces, at):
-    try:
-        from claims import dates
-    except ImportError:
-        return {}
-    return dates.of_pieces(site, pieces, at)
+MARKS = {
+    "undated": (gettext_lazy("date unknown"), lambda group: group.is_undated),
+    "late": (gettext_lazy("late"), lambda group: group.is_late),
+    "small": (gettext_lazy("below the smallest claim"), lambda group: group.is_small),
+    "unvalued": (gettext_lazy("value unknown"), lambda group: bool(group.unvalued)),
+}
+
+
+def narrowed(groups, only):
+    """The groups that bear a mark; all of them where no mark is asked for."""
+    return [group for group in groups if MARKS[only][1](group)] if only in MARKS else groups
+
+
+def marked(request, groups, query, only):
+    """Each mark with how many bills bear it, beside whatever else is chosen."""
+    yield {"words": _("all"), "number": len(groups), "url": here(request, query), "current": only not in MARKS}
+    for name, (words, bears) in MARKS.items():
+        number = sum(map(bears, groups))
+        if number or name == only:
+            yield {
+                "words": words,
+                "number": number,
+                "url": here(request, query | {"only": name}),
+                "current": name == only,
+            }
 
 
 # --- the ways out -----------------------------------------------------------------------------------------------------

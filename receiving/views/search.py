@@ -34,11 +34,17 @@ def number(request):
         context |= {"searched": False, "too_long": _("A number has at most 100 characters, not %d.") % len(text)}
         return render(request, "receiving/search.html", context, status=422)
     if text:
-        found = search.find(text, sites=rules.sites(request.user))
+        found = search.find(text, sites=rules.sites(request.user), others=others(request.user))
         if (only := only_record(request, found)) is not None:
             return redirect(only)
         context |= {"found": found, "groups": list(groups(request, found))}
     return render(request, "receiving/search.html", context)
+
+
+def others(person):
+    """What other apps let this person look for, each with the sites where they may."""
+    sites = rules.sites(person)
+    return [(kind, [site for site in sites if kind.need in rules.may(person, site)]) for kind in search.KINDS]
 
 
 def tagged(request, text):
@@ -52,24 +58,26 @@ def only_record(request, found):
     """The address of the one record of this site that bears the very number, or None. A carton has no page."""
     if not found.exact or found.cartons:
         return None
-    hits = [hit for name in search.Found.LISTS for hit in map(hit_of, getattr(found, name))]
+    hits = [hit_of(record) for _name, records in found.lists() for record in records]
     addresses = {hit["url"] for hit in hits}
     return addresses.pop() if len(addresses) == 1 and hits[0]["site"] == request.site else None
 
 
 def groups(request, found):
     """Lists with something in them, the site's own records first in each."""
-    for name in search.Found.LISTS:
-        if hits := [hit_of(record) for record in getattr(found, name)]:
+    kinds = {kind.name: kind for kind in search.KINDS}
+    for name, records in found.lists():
+        if hits := [hit_of(record, kinds.get(name)) for record in records]:
             hits.sort(key=lambda hit: hit["site"] != request.site)
-            yield {"name": name, "title": TITLES[name], "hits": hits, "cut": name in found.cut}
+            title = kinds[name].title if name in kinds else TITLES[name]
+            yield {"name": name, "title": title, "hits": hits, "cut": name in found.cut, "kind": kinds.get(name)}
 
 
-def hit_of(record):
-    """A record with its site and the address of the page that shows it."""
-    arrival = getattr(record, "arrival", None)
-    site = getattr(record, "site", None) or arrival.site
-    return {"record": record, "site": site, "url": address_of(record, site)}
+def hit_of(record, kind=None):
+    """A record with its site and the address of the page that shows it; `said` where another app brought it."""
+    site = getattr(record, "site", None) or record.arrival.site
+    said = kind.said(record) if kind else ""
+    return {"record": record, "site": site, "url": address_of(record, site), "said": said}
 
 
 def address_of(record, site):

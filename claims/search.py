@@ -1,0 +1,44 @@
+"""Claims in the one search box: by our number (ALD-26-0007 or 26-0007) and by the carrier's own. Reads only."""
+
+import re
+
+from django.db.models import Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from claims.enums import FactKind
+from claims.models import Claim, Fact
+from claims.valuation import words
+from receiving import rules, search
+from receiving.models.base import Compact
+
+OUR_NUMBER = re.compile(r"(?:([A-Z]{3,4})[-\s]?)?([0-9]{2})[-\s]([0-9]{1,6})", re.IGNORECASE)
+
+
+def bearing(reading, sites, exact):
+    """Claims of these sites that bear the number, or whose carrier's number begins with it."""
+    named = Fact.objects.filter(kind=FactKind.ACKNOWLEDGED).alias(bare=Compact("reference"))
+    named = named.filter(bare=reading.compact) if exact else named.filter(bare__startswith=reading.compact)
+    found = Q(pk__in=named.values("claim")) | (own(reading.text) if exact else Q(pk=None))
+    rows = Claim.objects.filter(found, site__in=sites)
+    return rows.select_related("site", "carrier", "account").order_by("-pk")
+
+
+def own(text):
+    """The condition that a claim has this number of ours."""
+    if not (written := OUR_NUMBER.fullmatch(text.strip())):
+        return Q(pk=None)
+    site, year, number = written.groups()
+    found = Q(year=2000 + int(year), number=int(number))
+    return found & Q(site__code=site.upper()) if site else found
+
+
+def said(claim):
+    """Where the claim is, against whom, for whom and for how much."""
+    worth = _("no amount yet")
+    if claim.amount is not None:
+        worth = f"{claim.currency} {words.money(claim.amount, claim.currency)}"
+    return ", ".join(str(part) for part in (claim.get_stage_display(), claim.carrier, claim.account, worth) if part)
+
+
+KIND = search.Kind("claims", gettext_lazy("Claims"), "money", rules.SEE_CLAIMS, bearing, said)
