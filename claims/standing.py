@@ -86,8 +86,8 @@ class Money:
 
     @property
     def open(self):
-        """What is still asked for: outstanding, but never below nought. A refund due is no open money."""
-        return max(self.outstanding, NOUGHT)
+        """What is still asked for, never below nought; of several claims without what one of them was paid too much."""
+        return self.outstanding + self.refund_due
 
     def __add__(self, other):
         if self.currency != other.currency:

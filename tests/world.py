@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from django.core.files.base import ContentFile
 
 from claims import drafting
+from claims.enums import FactKind
 from claims.models import Job
 from receiving import counting, discrepancies, photos, release
 from receiving.enums import ArrivalState, Kind, PhotoPurpose, Role
@@ -25,6 +26,7 @@ from tests.builders import (
     make_store,
 )
 from tests.claims.builders import losses, make_claim, make_filed, make_load, make_terms
+from tests.claims.fact_builders import make_fact
 from tests.claims.packets import make_packet_row
 
 
@@ -128,6 +130,7 @@ def claim_records(site, people):
         "packet": make_packet_row(draft, actor=clerk).number,
         "line": draft.lines.first().position,
         "filed": filed.slug,
+        "fact": make_fact(filed, FactKind.NOTE, actor=clerk).pk,
         "claimed": draft.lines.first().discrepancy.number,
         "not_claimed": given_up.number,
         "loss": loss.number,
