@@ -260,7 +260,7 @@ def mark_sent(letter, *, way, version, actor, at):
 
 
 def refuse_gone(letter, version):
-    if letter.sent_at or letter.version != version:
+    if not Letter.objects.filter(pk=letter.pk, version=version, sent_at__isnull=True).exists():
         raise changed(letter)
 
 

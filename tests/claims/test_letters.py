@@ -1,0 +1,204 @@
+"""Letters: which fit, what they say, edited by two, frozen when they go."""
+
+import uuid
+
+import pytest
+from django.core import mail as outbox
+from django.core.files.storage import default_storage
+
+from claims import facts, letters
+from claims.enums import FactKind, FilingWay, LetterKind
+from claims.models import Letter, Message
+from receiving.models import Discrepancy, Event
+from receiving.refusals import ChangedMeanwhile, Refused
+from receiving.verification import verify
+from tests.builders import NOON, make_carrier, make_person, make_site
+from tests.claims.builders import make_claim, make_filed
+from tests.claims.fact_builders import LATER, decide, make_fact
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def site():
+    return make_site(claimant_signatory="Rosa Vale", claimant_name="Norwick Cross-dock")
+
+
+@pytest.fixture
+def clerk(site):
+    return make_person("clerk", site, "clerk")
+
+
+@pytest.fixture
+def carrier():
+    return make_carrier("Tern Freight", claims_email="claims@tern.example")
+
+
+@pytest.fixture
+def filed(site, clerk, carrier):
+    return make_filed(site, actor=clerk, carrier=carrier, damaged=1, short=1)
+
+
+def kinds(claim, at=LATER):
+    return {fit.kind for fit in letters.fitting(claim, at=at)}
+
+
+def draft(claim, kind, at=LATER):
+    return letters.draft(claim, kind=kind, uuid=uuid.uuid4(), actor=claim.opened_by, at=at)
+
+
+def edit(letter, body="As agreed.", version=None, to="claims@tern.example"):
+    given = {"to": to, "subject": letter.subject, "body": body}
+    return letters.edit(letter, **given, version=version or letter.version, actor=letter.drafted_by, at=LATER)
+
+
+def send(letter, number=None):
+    return letters.send(letter, version=letter.version, uuid=number or uuid.uuid4(), actor=letter.drafted_by, at=LATER)
+
+
+# --- which fit, what they say -----------------------------------------------------------------------------------------
+
+
+def test_a_draft_calls_for_nothing_but_what_is_held_for_salvage(site, clerk):
+    assert kinds(make_claim(site, actor=clerk)) == {LetterKind.SALVAGE}
+    assert kinds(make_claim(site, actor=clerk, damaged=0)) == set()
+
+
+def test_damage_found_after_release_calls_for_its_notice_in_a_draft_already(site, clerk, carrier):
+    claim = make_claim(site, actor=clerk, carrier=carrier)
+    Discrepancy.objects.filter(claim_lines__claim=claim, kind="damaged").update(after_release=True)
+    letter = draft(claim, LetterKind.CONCEALED)
+    assert letter.to == "claims@tern.example"
+    for words in (claim.shipment.bill_number, "request for inspection", "held as they were found", "oral report"):
+        assert words in letter.subject + letter.body
+    [piece] = Discrepancy.objects.filter(claim_lines__claim=claim, kind="damaged")
+    assert piece.label in letter.body
+
+
+@pytest.mark.parametrize(
+    ("happened", "wanted"),
+    [
+        ([], LetterKind.LATE_ACKNOWLEDGEMENT),
+        ([FactKind.ACKNOWLEDGED], LetterKind.LATE_DECISION),
+        ([FactKind.PAPERS_ASKED], LetterKind.PAPERS),
+        ([FactKind.OFFER], LetterKind.ACCEPTANCE),
+    ],
+)
+def test_what_happened_calls_for_its_letter(filed, clerk, happened, wanted):
+    for kind in happened:
+        make_fact(filed, kind, actor=clerk)
+    assert wanted in kinds(filed)
+    letter = draft(filed, wanted)
+    assert str(filed) in letter.body
+    assert filed.shipment.pro_number in letter.body
+    assert "Rosa Vale" in letter.body or filed.signatory in letter.body
+
+
+def test_an_acknowledged_claim_is_not_reminded_of_it_and_its_number_is_named(filed, clerk):
+    make_fact(filed, FactKind.ACKNOWLEDGED, actor=clerk)
+    assert LetterKind.LATE_ACKNOWLEDGEMENT not in kinds(filed)
+    assert "Your number: C-77" in draft(filed, LetterKind.LATE_DECISION).body
+
+
+def test_a_contest_goes_ground_by_ground(filed, clerk):
+    line = filed.lines.get(kind="damage")
+    make_fact(filed, FactKind.DECISION, actor=clerk, decisions=[decide(line, 20, note="glued badly")])
+    body = draft(filed, LetterKind.CONTEST).body
+    assert "packed badly" in body
+    assert "glued badly" in body
+    assert str(line.discrepancy) in body
+    assert "Nothing in the record answers it by itself" in body
+
+
+def test_an_acceptance_names_what_is_given_up(filed, clerk):
+    make_fact(filed, FactKind.OFFER, actor=clerk)
+    body = draft(filed, LetterKind.ACCEPTANCE).body
+    assert "150.00" in body
+    assert "not pursued" in body
+
+
+@pytest.mark.parametrize("kind", [LetterKind.WITHDRAWAL, LetterKind.SALVAGE])
+def test_the_rest_of_the_letters_are_worded_too(filed, kind):
+    letter = draft(filed, kind)
+    assert letter.subject
+    assert "{{" not in letter.body
+    assert "\n\n\n" not in letter.body
+
+
+def test_a_letter_that_nothing_calls_for_is_refused(filed):
+    with pytest.raises(Refused) as refused:
+        draft(filed, LetterKind.REFUND)
+    assert refused.value.code == "letter_does_not_fit"
+
+
+def test_every_kind_has_its_text(filed):
+    for kind in LetterKind:
+        subject, body = letters.worded(filed, kind, at=LATER)
+        assert subject, kind
+        assert str(filed) in subject + body, kind
+
+
+def test_a_letter_counts_per_claim_and_is_told(filed, site):
+    first, second = draft(filed, LetterKind.WITHDRAWAL), draft(filed, LetterKind.SALVAGE)
+    assert (first.number, second.number) == (1, 2)
+    assert Event.objects.filter(verb="letter.drafted").count() == 2
+    assert not [mismatch for mismatch in verify(site) if "letter" in str(mismatch)]
+
+
+# --- edited, sent -----------------------------------------------------------------------------------------------------
+
+
+def test_of_two_who_edit_the_second_is_told(filed):
+    letter = draft(filed, LetterKind.WITHDRAWAL)
+    edit(letter, "First.")
+    with pytest.raises(ChangedMeanwhile):
+        edit(Letter.objects.get(pk=letter.pk), "Second.", version=1)
+    assert Letter.objects.get(pk=letter.pk).body == "First.\n"
+
+
+def test_a_letter_goes_with_its_pdf_and_is_frozen(filed, settings):
+    letter = send(edit(draft(filed, LetterKind.WITHDRAWAL), "We withdraw."))
+    [sent] = outbox.outbox
+    assert sent.to == ["claims@tern.example"]
+    [attachment] = sent.attachments
+    assert attachment[1].startswith(b"%PDF-")
+    with default_storage.open(letter.pdf) as file:
+        assert file.read() == attachment[1]
+    row = Message.objects.get()
+    assert (row.letter, row.part, row.parts) == (letter, 1, 1)
+    assert Event.objects.get(verb="letter.sent").after["body"] == "We withdraw.\n"
+    with pytest.raises(Refused) as refused:
+        edit(letter, "We do not.")
+    assert refused.value.code == "letter_sent"
+    with pytest.raises(Refused):
+        send(letter)
+    assert len(outbox.outbox) == 1
+
+
+def test_somebody_s_older_words_are_not_sent(filed):
+    letter = draft(filed, LetterKind.WITHDRAWAL)
+    old = Letter.objects.get(pk=letter.pk)
+    edit(letter, "Newer words.")
+    with pytest.raises(ChangedMeanwhile):
+        send(old)
+    assert outbox.outbox == []
+
+
+def test_a_letter_goes_on_paper_too(filed):
+    letter = draft(filed, LetterKind.WITHDRAWAL)
+    given = {"version": letter.version, "actor": letter.drafted_by, "at": LATER}
+    with pytest.raises(Refused):
+        letters.mark_sent(letter, way=FilingWay.EMAIL, **given)
+    letter = letters.mark_sent(letter, way=FilingWay.POST, **given)
+    assert (letter.sent_way, bool(letter.pdf_sha256)) == ("post", True)
+
+
+def test_the_same_letter_makes_the_same_paper(filed):
+    letter = draft(filed, LetterKind.WITHDRAWAL)
+    assert letters.pdf_bytes(letter, NOON) == letters.pdf_bytes(letter, NOON)
+
+
+def test_a_reversed_request_for_papers_calls_for_nothing(filed, clerk):
+    fact = make_fact(filed, FactKind.PAPERS_ASKED, actor=clerk)
+    facts.reverse(fact, reason="of another claim", uuid=uuid.uuid4(), actor=clerk, at=LATER)
+    assert LetterKind.PAPERS not in kinds(filed)
