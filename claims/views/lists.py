@@ -15,6 +15,7 @@ from claims import dates, losses, queries, readings
 from claims.enums import FactKind, Stage, Standing
 from claims.filters import ClaimFilter, LossFilter
 from claims.models import Claim, Fact
+from claims.money import cents
 from claims.views import to_claim
 from claims.views.shared import EXPORTS, TONES, exports, here, pages, tabs
 from receiving import clock, rules
@@ -57,8 +58,8 @@ def listed(request, which):
     context |= pages(request, listing, query) | {
         "listing": listing,
         "picked": query,
-        "standings": counted(request, rows, chosen.used, wanted),
-        "exports": exports(request, which, query),
+        "standings": list(counted(request, rows, chosen.used, wanted)),
+        "exports": list(exports(request, which, query)),
     }
     return render(request, "claims/claims.html", context)
 
@@ -220,7 +221,7 @@ def loss_row(group, piece):
         loss.quantity,
         loss.unit,
         piece.site.currency,
-        loss.value,
+        None if loss.value is None else cents(loss.value, piece.site.currency),
         piece.get_attribution_display(),
         str(group.respondent),
         group.shipment.account.legal_name,

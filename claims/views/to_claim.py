@@ -52,7 +52,7 @@ def to_claim(request):
         "kept_out_count": kept_out.count(),
         "not_claimed_count": queries.decided(request.site).count(),
         "may_claim": rules.CLAIM in request.may,
-        "exports": exports(request, "to-claim", query),
+        "exports": list(exports(request, "to-claim", query)),
     }
     return render(request, "claims/to_claim.html", context)
 
