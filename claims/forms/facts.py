@@ -34,6 +34,17 @@ LABELS = {
     (FactKind.RECEIPT, "reference"): _("cheque or transfer number"),
     (FactKind.OFFSET, "reference"): _("freight bill it was set off against"),
     (FactKind.REFUND, "reference"): _("cheque or transfer number"),
+    (FactKind.ACKNOWLEDGED, "by_name"): _("signed by"),
+    (FactKind.PAPERS_ASKED, "by_name"): _("asked by"),
+    (FactKind.STATUS, "by_name"): _("signed by"),
+    (FactKind.OFFER, "by_name"): _("signed by"),
+    (FactKind.OFFER, "reference"): _("number of the letter"),
+    (FactKind.DECISION, "by_name"): _("signed by"),
+    (FactKind.DECISION, "reference"): _("number of the letter"),
+    (FactKind.AGREED, "by_name"): _("agreed with"),
+    (FactKind.RECEIPT, "by_name"): _("paid by"),
+    (FactKind.OFFSET, "by_name"): _("agreed with"),
+    (FactKind.COUNSEL, "reference"): _("counsel's file number"),
     (FactKind.PASSED_ON, "by_name"): _("to whom"),
     (FactKind.PASSED_ON, "reference"): _("cheque or transfer number"),
     (FactKind.WRITTEN_OFF, "note"): _("why"),
@@ -162,7 +173,7 @@ class DecisionForm(FactForm):
         super().__init__(*args, kind=FactKind.DECISION, **kwargs)
         self.lines = lines
         self.fields["whole"] = forms.ChoiceField(
-            label=_("What was decided"), choices=WHOLE, widget=forms.RadioSelect, required=False
+            label=_("All lines alike, or each by itself"), choices=WHOLE, widget=forms.RadioSelect, required=False
         )
         self.fields["whole_ground"] = ground(_("Ground, if every line is disallowed"))
         self.fields["whole_note"] = forms.CharField(label=_("Their words"), max_length=300, required=False)
@@ -288,11 +299,17 @@ class AmendForm(VersionForm):
         )
 
     @property
+    def columns(self):
+        """Headings of the page's table between the line and its tick."""
+        return [ClaimLine._meta.get_field(name).verbose_name for name in (*self.COLUMNS, *self.HURT)]
+
+    @property
     def rows(self):
-        """(line, its fields, its tick) for the page."""
+        """(line, (heading, its field or None) for each column, its tick) for the page's table."""
         for line in self.lines:
-            named = [self[f"line-{line.pk}-{name}"] for name in self.names(line)]
-            yield line, named, self[f"line-{line.pk}-drop"]
+            has = self.names(line)
+            fields = [self[f"line-{line.pk}-{name}"] if name in has else None for name in (*self.COLUMNS, *self.HURT)]
+            yield line, list(zip(self.columns, fields, strict=True)), self[f"line-{line.pk}-drop"]
 
     def changes(self):
         """What `claims.facts.amend` wants to know: only what is different."""
