@@ -11,6 +11,8 @@ KEYS = {
     "claims_message": [("uuid",)],
     "claims_notclaimed": [("uuid",), ("lifts_id",)],
     "claims_packet": [("uuid",), ("supersedes_id",), ("claim_id", "number")],
+    "claims_reviewnote": [("uuid",), ("closes_id",)],
     "claims_salvagelot": [("uuid",)],
+    "claims_scorecard": [("uuid",), ("restates_id",), ("site_id", "number")],
     "claims_statement": [("uuid",)],
 }

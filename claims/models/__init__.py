@@ -11,14 +11,17 @@ from claims.models.claim import (
 )
 from claims.models.job import Job
 from claims.models.packet import Packet
+from claims.models.scorecard import BillCount, CountedUpTo, MonthSums, ReviewNote, Scorecard, VisitCount
 from claims.models.settlement import Amendment, Fact, LineDecision, SalvageLot
 from claims.models.terms import Terms, TermsPeriod
 
 __all__ = [
     "Amendment",
+    "BillCount",
     "Bounce",
     "Claim",
     "ClaimLine",
+    "CountedUpTo",
     "Document",
     "Fact",
     "GapReason",
@@ -26,10 +29,14 @@ __all__ = [
     "Letter",
     "LineDecision",
     "Message",
+    "MonthSums",
     "NotClaimed",
     "Packet",
+    "ReviewNote",
     "SalvageLot",
+    "Scorecard",
     "Statement",
     "Terms",
     "TermsPeriod",
+    "VisitCount",
 ]

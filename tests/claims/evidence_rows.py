@@ -1,5 +1,7 @@
 """One row of every evidence table of claims, made past the writers: for tests of the database's own guards."""
 
+from datetime import date
+
 from claims.models import (
     Amendment,
     Bounce,
@@ -12,9 +14,12 @@ from claims.models import (
     Message,
     NotClaimed,
     Packet,
+    ReviewNote,
     SalvageLot,
+    Scorecard,
     Statement,
 )
+from receiving.models import Carrier
 
 HASH = "a" * 64
 
@@ -51,7 +56,28 @@ def rows(site, piece, shipment, *, actor, at):
         GapReason.objects.create(claim=claim, gap="invoice", reason="none was made", **by),
         Statement.objects.create(claim=claim, lines=[1], signer="R. Vale", text="Not received.", searched={}, **by),
         Bounce.objects.create(message=message, text="no such mailbox", **by),
+        *scorecard_rows(site, **by),
     ]
+
+
+def scorecard_rows(site, **by):
+    carrier = Carrier.objects.create(name="Heron Lines")
+    card = scorecard_row(site, carrier, 1, **by)
+    note = review_row(site, carrier, **by)
+    return [scorecard_row(site, carrier, 2, restates=card, **by), review_row(site, carrier, closes=note, **by)]
+
+
+def scorecard_row(site, carrier, number, **also):
+    files = {f"{kind}{what}": value for kind in ("pdf", "xlsx") for what, value in FILE.items()}
+    told = {"verdict": "worse", "content": {}, "content_sha256": HASH, "log_seq": 0, "log_head": "0" * 64}
+    month = date(2026, 3, 1)
+    return Scorecard.objects.create(site=site, carrier=carrier, month=month, number=number, **files, **told, **also)
+
+
+def review_row(site, carrier, **also):
+    return ReviewNote.objects.create(
+        site=site, carrier=carrier, on=date(2026, 4, 2), text="Chock the last row.", **also
+    )
 
 
 def document_row(claim, **also):

@@ -140,7 +140,9 @@ on_sqlite = pytest.mark.skipif(connection.vendor != "sqlite", reason="PostgreSQL
 OTHER = {
     "id": "NULL",
     "uuid": "lower(hex(randomblob(16)))",
-    **dict.fromkeys(("supersedes_id", "undoes_id", "replaces_id", "reverses_id", "lifts_id"), "NULL"),
+    **dict.fromkeys(
+        ("supersedes_id", "undoes_id", "replaces_id", "reverses_id", "lifts_id", "restates_id", "closes_id"), "NULL"
+    ),
     **dict.fromkeys(("number", "seq", "version"), "{} + 1000"),
 }
 
