@@ -61,6 +61,8 @@ CLAIMS_LAYERS = [
         "queries",
         "dates",
         "shorts",
+        "months",
+        "periods",
         "completeness",
         "refusal_answers",
         "readings",
