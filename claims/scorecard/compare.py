@@ -277,4 +277,4 @@ def standing(entry, verdict, shown, first, second) -> Standing:
 
 
 def in_order(standings):
-    return sorted(standings, key=lambda one: (one.shrunk is None, -(one.shrunk or 0.0), one.name, str(one.key)))
+    return sorted(standings, key=lambda one: (-(one.shrunk or 0.0), one.name, str(one.key)))

@@ -54,7 +54,7 @@ def watch(series: Sequence[tuple[object, Sums]], settings: Settings = DEFAULTS) 
     base = [sums for _, sums in series[:BASELINE]]
     events, cartons = sum(sums.sx for sums in base), sum(sums.sn for sums in base)
     batching = None
-    if len(base) == BASELINE and events:
+    if len(base) == BASELINE:
         batching = figures.batching([at_rate(sums, events / cartons) for sums in base], settings.phi_floor)
     if batching is None:
         return Months(None, None, [bare(label, sums) for label, sums in series])

@@ -56,6 +56,14 @@ def test_equal_carriers_come_by_name():
     assert [one.shrunk for one in comparison.standings] == pytest.approx([1.0] * 3)
 
 
+def test_carriers_that_differ_no_more_than_chance_come_by_name_not_by_raw_rate():
+    rates = {"Maple": "9 0 4 1 0", "Juniper": "9 0 5 1 1", "Larch": "9 0 6 2 1"}
+    comparison = compare(entries("".join(f"{name} 900*20 {(events + ' ') * 4}\n" for name, events in rates.items())))
+    assert [one.name for one in comparison.standings] == ["Juniper", "Larch", "Maple"]
+    assert len({one.shrunk for one in comparison.standings}) == 1
+    assert len({one.rate for one in comparison.standings}) == 3
+
+
 @pytest.mark.parametrize(("trailers", "verdict"), [(4, Verdict.TOO_LITTLE_DATA), (5, Verdict.WORSE)])
 def test_the_floor_is_five_trailers(trailers, verdict):
     assert verdicts(STEADY + f"Oak 900*{trailers} " + "60 " * trailers)["Oak"] == verdict
@@ -93,6 +101,17 @@ def test_nobody_is_better_than_a_single_worse_one():
     """Without the worse one nobody is left to be compared with."""
     found = verdicts("Birch 900*30 " + "31 24 22 29 27 20 " * 5 + "\nElm 900*30 " + "0 1 2 " * 10)
     assert found == {"Birch": Verdict.WORSE, "Elm": Verdict.CANNOT_BE_TOLD_APART}
+
+
+def test_a_carrier_above_the_rest_is_not_better_because_a_worse_one_hid_it():
+    listing = (
+        f"Birch 900*20 {'62 55 60 63 60 ' * 4}\nMiddle 900*20 {'14 11 17 13 15 ' * 4}\nElm 900*39 {'3 4 2 ' * 13}\n"
+    )
+    found = by_name(compare(entries(listing + f"Fir 900*39 {'2 3 4 ' * 13}")))
+    assert found["Birch"].verdict == Verdict.WORSE
+    assert found["Middle"].p > 0.05 > found["Middle"].q_alone
+    assert found["Middle"].alone.x > found["Middle"].alone.e
+    assert found["Middle"].verdict == Verdict.CANNOT_BE_TOLD_APART
 
 
 def test_a_milder_rate_of_false_discoveries_finds_more():

@@ -84,7 +84,9 @@ def test_on_the_line_is_meant_exactly():
 
 def test_a_run_of_thin_months_is_a_note():
     chart = months.watch(series(*[80] * 12, *[81] * 8, trailers=19))
-    assert (chart.points[-1].run, chart.points[-1].run_signals, chart.points[-1].run_is_note) == (8, False, True)
+    seventh, eighth = chart.points[-2:]
+    assert (seventh.run, seventh.run_signals, seventh.run_is_note) == (7, False, False)
+    assert (eighth.run, eighth.run_signals, eighth.run_is_note) == (8, False, True)
 
 
 def test_one_thin_month_makes_a_run_a_note_while_it_is_part_of_it():
