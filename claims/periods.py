@@ -112,7 +112,7 @@ class Beside:
     seals: Share | None = None
 
     def cannot_tell(self, kind=Kind.DAMAGED):
-        """Share of the pieces of this kind of which nobody can or did say whose doing they were: it can hide anything."""
+        """Share of the pieces of this kind whose doer nobody could or did name: it can hide anything."""
         hidden = self.whose[kind]["cannot_tell"] + self.whose[kind]["not_said"]
         everything = self.counts[kind] + self.whose[kind].total()
         return share(hidden, everything) if everything else None
