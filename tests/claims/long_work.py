@@ -115,6 +115,7 @@ def start_worker(*options, beside_server=False):
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
+        start_new_session=True,
     )
 
 

@@ -4,6 +4,7 @@ import os
 import signal
 import threading
 from collections import Counter
+from contextlib import suppress
 from datetime import timedelta
 from io import StringIO
 
@@ -546,7 +547,8 @@ def workers():
 
     yield start
     for process in started:
-        process.kill()
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
 
 
