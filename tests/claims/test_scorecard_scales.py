@@ -58,6 +58,7 @@ def test_an_axis_reaches_below_nothing_where_the_values_do():
 def test_nothing_to_draw_has_an_axis_all_the_same(values):
     axis = scales.linear(values, 0, 100)
     assert (axis.low, axis.high, axis.at(0)) == (0, 1, 0)
+    assert scales.linear([], 0, 100, from_zero=False) == axis
 
 
 @pytest.mark.parametrize("value", [7, -7, 0, 1e-6, 1e9])
