@@ -9,6 +9,7 @@ from claims.models.claim import (
     NotClaimed,
     Statement,
 )
+from claims.models.due import Digest, FeedKey
 from claims.models.job import Job
 from claims.models.packet import Packet
 from claims.models.scorecard import BillCount, CountedUpTo, MonthSums, ReviewNote, Scorecard, VisitCount
@@ -22,8 +23,10 @@ __all__ = [
     "Claim",
     "ClaimLine",
     "CountedUpTo",
+    "Digest",
     "Document",
     "Fact",
+    "FeedKey",
     "GapReason",
     "Job",
     "Letter",
