@@ -30,6 +30,8 @@ from receiving.models import (
 )
 
 CHUNK = 500
+# What an app above has to say of a site: each is called with it and gives Mismatches.
+MORE = []
 # Told in other words than the row's: a store by its number, which may change, a sheet by its printed number.
 REWORDED = {("tallytap", "store"), ("exceptionsheet", "number"), ("exceptionsheet", "supersedes")}
 # Told of a new piece beside the facts that its versions keep.
@@ -58,6 +60,8 @@ def verify(site: Site) -> Iterator[Mismatch]:
     yield from verify_rows(site)
     yield from verify_sheets(site)
     yield from verify_cartons(site)
+    for check in MORE:
+        yield from check(site)
 
 
 def verify_guards() -> Iterator[Mismatch]:

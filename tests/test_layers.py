@@ -63,6 +63,7 @@ CLAIMS_LAYERS = [
         "shorts",
         "months",
         "periods",
+        "verification",
         "completeness",
         "refusal_answers",
         "readings",
