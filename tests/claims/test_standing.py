@@ -140,6 +140,11 @@ def test_a_decision_of_the_same_day_counts_by_which_was_written_later():
     assert read(second, first).money.allowed == Decimal("60")
 
 
+def test_a_decision_written_down_later_does_not_count_before_one_of_a_later_day():
+    older, newer = decision(9, (1, "0", "60"), on=day(1)), decision(1, (1, "60", "0"), on=day(8))
+    assert read(older, newer).money.allowed == Decimal("60")
+
+
 def test_a_draft_without_prices_claims_nothing_yet():
     assert read(stage=Stage.DRAFT, lines={1: None}).money.claimed == 0
 
