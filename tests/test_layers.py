@@ -71,7 +71,7 @@ CLAIMS_LAYERS = [
         "money_view",
     },
     {"documents", "drafting", "packet"},
-    {"mail", "letters", "filing", "facts", "tasks"},
+    {"mail", "letters", "filing", "facts", "tasks", "feeds", "digests"},
     {"forms", "filters", "templatetags"},
     {"views", "admin", "management", "apps", "demo"},
     {"urls"},
@@ -83,6 +83,7 @@ ONLY_HERE = {
     "PIL": {"receiving/photos.py", "receiving/documents/pdf.py"},
     "scipy": {"claims/scorecard/figures.py"},
     "numpy": {"claims/scorecard/figures.py"},
+    "icalendar": {"claims/feeds.py"},
     "zoneinfo": {"receiving/clock.py", "receiving/models/site.py"},
 }
 FILES = [

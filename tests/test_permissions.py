@@ -193,6 +193,11 @@ MATRIX = {
     "claim_freight": ("claim", CLERKS, CLERKS),
     "claim_terms": ("claim", CLERKS, CLERKS),
     "claim_rate": ("claim", CLERKS, CLERKS),
+    "due": ("", READERS_OF_CLAIMS, NOT_HERE),
+    "due_export": ("=csv", READERS_OF_CLAIMS, NOT_HERE),
+    "due_feed": ("", READERS_OF_CLAIMS, NOT_HERE),
+    "due_feed_new": ("", NOT_HERE, READERS_OF_CLAIMS),
+    "due_feed_revoke": ("", NOT_HERE, READERS_OF_CLAIMS),
     "packet_make": ("claim", NOT_HERE, CLERKS),
     "packet": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
     "packet_pdf": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
@@ -200,8 +205,8 @@ MATRIX = {
     "packet_zip": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
     "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
 }
-# Pages that belong to no site: what they answer is tested in tests/pages/test_home.py.
-NO_SITE = {"home", "language", "login", "logout", "password_change", "password_change_done"}
+# Pages that belong to no site: what they answer is tested in tests/pages/test_home.py and tests/claims/test_feed.py.
+NO_SITE = {"feed", "home", "language", "login", "logout", "password_change", "password_change_done"}
 
 REFUSED = {403, 404, 405}
 

@@ -69,7 +69,7 @@ def legal(known, today):
         lines = tuple(line.position for line in each.lines if line) if len(each.lines) < everything else ()
         due = each.due
         told = {"binds": due.binds, "due": due, "lines": lines}
-        yield entry(known.claim, "deadline", key, due.duty.label, in_words(known, each), due.due, **told)
+        yield entry(known.claim, "deadline", key, str(due.duty.label), in_words(known, each), due.due, **told)
 
 
 def in_words(known, each):

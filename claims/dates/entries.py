@@ -54,7 +54,7 @@ class Entry:
 
     @property
     def effect(self) -> str:
-        return self.due.effect.label if self.due else ""
+        return str(self.due.effect.label) if self.due else ""
 
     @property
     def source(self) -> str:

@@ -54,7 +54,7 @@ def reports(note, site, at):
             yield Entry(
                 kind="incident",
                 key=f"{due.duty}-{note.uuid}",
-                head=due.duty.label,
+                head=str(due.duty.label),
                 words=in_words(due, note, who),
                 day=due.due,
                 due=due,

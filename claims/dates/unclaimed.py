@@ -78,7 +78,7 @@ def of_bill(pieces, dues):
         yield about_bill(pieces, key="terms", head=_("claim, hand over or decide"), words=words, day=None)
     for due in nearest:
         words = f"{about}. {due.words}"
-        yield about_bill(pieces, key=due.duty.value, head=due.duty.label, words=words, day=due.due, due=due)
+        yield about_bill(pieces, key=due.duty.value, head=str(due.duty.label), words=words, day=due.due, due=due)
 
 
 def counted(pieces):
