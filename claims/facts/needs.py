@@ -7,7 +7,8 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from claims.enums import FactKind, Ground, Speaker
+from claims.enums import FactKind, Ground, ReceiptKind, Speaker
+from claims.money import cents
 from claims.valuation.words import money as in_words
 from receiving import clock
 from receiving.refusals import Refused
@@ -87,9 +88,30 @@ def check(claim, kind, facts, *, at):
     for name in needs.needed:
         if facts.get(name) in (None, "") or (isinstance(facts[name], str) and not facts[name].strip()):
             raise Refused(MISSING[name], code=f"{name}_missing", field=name)
+    check_choices(facts)
     check_days(claim, needs, facts, at)
     check_amount(claim, kind, facts.get("amount"))
     check_belongs(claim, kind, facts)
+
+
+CHOICES = {"speaker": Speaker, "receipt_kind": ReceiptKind}
+
+
+def check_choices(facts):
+    for name, choices in CHOICES.items():
+        if facts.get(name) and facts[name] not in choices.values:
+            raise Refused(_("“%(value)s” is none of the choices.") % {"value": facts[name]}, code="choice", field=name)
+
+
+def check_cents(claim, amount, field):
+    """Money that comes or goes is whole cents, or sums of it would not add up."""
+    if amount != cents(amount, claim.currency):
+        raise Refused(
+            _("%(amount)s is finer than the smallest unit of %(currency)s. Round it.")
+            % {"amount": amount, "currency": claim.currency},
+            code="finer_than_cents",
+            field=field,
+        )
 
 
 def check_amount(claim, kind, amount):
@@ -100,6 +122,8 @@ def check_amount(claim, kind, amount):
             code="amount_not_positive",
             field="amount",
         )
+    if amount is not None:
+        check_cents(claim, amount, "amount")
     if kind in (FactKind.OFFER, FactKind.AGREED) and amount > claim.amount:
         raise Refused(
             _("%(currency)s %(amount)s is more than the %(claimed)s that %(claim)s asks for. Check the amount.")
@@ -183,6 +207,7 @@ def check_decisions(claim, lines, decisions):
                 code="negative",
                 field=f"{name}-allowed",
             )
+        check_cents(claim, said["allowed"], f"{name}-allowed")
         if said["allowed"] + said["disallowed"] != line.amount:
             raise uneven(claim, line, said, f"{name}-allowed")
         check_ground(line, said, f"{name}-ground")
@@ -219,7 +244,3 @@ def check_ground(line, said, field):
 
 def words(day):
     return date_format(day, "D j M Y")
-
-
-def is_speaker(value):
-    return value in Speaker.values

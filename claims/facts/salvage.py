@@ -6,6 +6,7 @@ from django.utils.translation import gettext as _
 
 from claims import drafting
 from claims.enums import LineKind
+from claims.facts.needs import check_cents
 from claims.facts.telling import tell_change, write
 from claims.models import ClaimLine, SalvageLot
 from receiving import dispositions
@@ -29,7 +30,7 @@ def check(claim, lines, lots):
                 _("That line is not on %(claim)s any more.") % {"claim": claim}, code="line_gone", field="line"
             )
         check_line(line)
-        check_lot(line, lot)
+        check_lot(claim, lot)
         if (line.pk, lot["lot"].strip()) in sold:
             raise Refused(
                 _("Lot %(lot)s of line %(line)s is sold already. Write another lot number.")
@@ -51,13 +52,14 @@ def check_line(line):
         raise dispositions.held_food(line.discrepancy, "line")
 
 
-def check_lot(line, lot):
+def check_lot(claim, lot):
     for name, words in (("lot", _("Write the lot's number.")), ("method", _("Say how it was disposed of."))):
         if not lot.get(name, "").strip():
             raise Refused(words, code=f"{name}_missing", field=name)
     for name in ("gross", "costs"):
         if (lot.get(name) or 0) < 0:
             raise Refused(_("%(amount)s is below nought.") % {"amount": lot[name]}, code="negative", field=name)
+        check_cents(claim, lot.get(name) or Decimal(0), name)
 
 
 def live_lots(claim):

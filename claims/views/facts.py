@@ -1,7 +1,5 @@
 """What happens to a filed claim: a page for each kind of fact, taking one back, amending, and the time line."""
 
-from uuid import uuid4
-
 from django.http import Http404
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
@@ -14,7 +12,7 @@ from claims import facts, queries, readings, timeline
 from claims.enums import FactKind, Purpose, Stage, Standing
 from claims.facts.needs import NEEDS
 from claims.facts.recording import BOUNCES, written_off
-from claims.forms.facts import AmendForm, DecisionForm, FactForm, ReasonForm, SalvageForm
+from claims.forms.facts import AmendForm, DecisionForm, FactForm, ReasonForm, SalvageForm, plain
 from claims.models import Fact
 from claims.valuation.words import money as in_words
 from claims.views.shared import claim_step, get_claim, step
@@ -164,7 +162,7 @@ def fact_new(request, claim, kind):
             facts=form.facts(),
             decisions=form.decisions() if kind == FactKind.DECISION else (),
             lots=form.lots() if kind == FactKind.SALVAGE else (),
-            uuid=uuid_of(request),
+            uuid=request.uuid,
             seen=form.cleaned_data["version"],
             actor=request.user,
             at=timezone.now(),
@@ -181,12 +179,7 @@ def fact_new(request, claim, kind):
         button=button,
         cautions=list(cautions(claim, kind)),
         money=readings.reading(claim, at=timezone.now()).money,
-        standing_at=kind,
     )
-
-
-def uuid_of(request):
-    return getattr(request, "uuid", None) or uuid4()
 
 
 def form_for(request, claim, kind):
@@ -209,7 +202,7 @@ def first_words(claim, kind):
     read = readings.reading(claim, at=timezone.now())
     money = read.money
     if kind == FactKind.AGREED and read.offer:
-        return {"amount": read.offer.amount, "answers": read.offer.key}
+        return {"amount": plain(read.offer.amount), "answers": read.offer.key}
     if kind == FactKind.OFFER_DECLINED and read.offer:
         return {"answers": read.offer.key}
     amounts = {
@@ -217,7 +210,7 @@ def first_words(claim, kind):
         FactKind.REFUND: money.refund_due,
         FactKind.PASSED_ON: max(money.to_pass_on, 0),
     }
-    found = {"amount": amounts[kind]} if amounts.get(kind) else {}
+    found = {"amount": plain(amounts[kind])} if amounts.get(kind) else {}
     return found | ({"by_name": claim.payee or str(claim.account)} if kind == FactKind.PASSED_ON else {})
 
 
@@ -270,7 +263,7 @@ def fact_take_back(request, claim, pk):
         facts.reverse(
             fact,
             reason=form.cleaned_data["reason"],
-            uuid=uuid_of(request),
+            uuid=request.uuid,
             seen=form.cleaned_data["version"],
             actor=request.user,
             at=timezone.now(),
@@ -311,7 +304,7 @@ def claim_amend(request, claim):
             claim,
             reason=form.cleaned_data["reason"],
             on=form.cleaned_data["on"],
-            uuid=uuid_of(request),
+            uuid=request.uuid,
             seen=form.cleaned_data["version"],
             actor=request.user,
             at=timezone.now(),

@@ -176,6 +176,27 @@ def test_no_amount_is_nought_or_less(claim, clerk, amount):
         make_fact(claim, FactKind.RECEIPT, actor=clerk, amount=Decimal(amount))
 
 
+def test_money_is_whole_cents_wherever_it_is_written_down(claim, clerk):
+    damaged, _short = lines(claim)
+    fine = Decimal("10.005")
+    with refused("finer_than_cents", "amount"):
+        make_fact(claim, FactKind.RECEIPT, actor=clerk, amount=fine)
+    with refused("finer_than_cents", f"line-{damaged.pk}-allowed"):
+        make_fact(claim, FactKind.DECISION, actor=clerk, decisions=[decide(damaged, fine)])
+    with refused("finer_than_cents", "gross"):
+        make_fact(claim, FactKind.SALVAGE, actor=clerk, lots=[lot(damaged, fine)])
+    Claim.objects.filter(pk=claim.pk).update(currency="JPY")
+    with refused("finer_than_cents", "amount"):
+        make_fact(claim, FactKind.RECEIPT, actor=clerk, amount=Decimal("10.50"))
+
+
+@pytest.mark.parametrize("name", ["speaker", "receipt_kind"])
+def test_a_choice_is_one_of_those_there_are(claim, clerk, name):
+    kind = FactKind.OFFER if name == "speaker" else FactKind.RECEIPT
+    with refused("choice", name):
+        make_fact(claim, kind, actor=clerk, **{name: "the moon"})
+
+
 @pytest.mark.parametrize("kind", [FactKind.OFFER, FactKind.AGREED])
 def test_nobody_offers_more_than_is_claimed(claim, clerk, kind):
     with refused("amount_above_claim", "amount"):

@@ -140,7 +140,7 @@ def test_an_open_offer_fills_the_form_that_takes_or_declines_it(signed_in, claim
     for kind in ("agreed", "offer_declined"):
         form = signed_in.get(address(claim, "fact_new", kind)).context["form"]
         assert form["answers"].value() == offer.pk
-    assert signed_in.get(address(claim, "fact_new", "agreed")).context["form"]["amount"].value() == 150
+    assert signed_in.get(address(claim, "fact_new", "agreed")).context["form"]["amount"].value() == "150"
 
 
 @pytest.mark.parametrize(
