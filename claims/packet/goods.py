@@ -4,6 +4,7 @@ from django.db.models import Prefetch
 
 from claims import drafting
 from claims.enums import LineKind
+from claims.money import cents
 from claims.packet import proof
 from claims.packet.wording import amount, count, day, price, weight
 from receiving import sheet
@@ -33,7 +34,7 @@ def schedule(claim, lines):
         "damaged": sum(line.cartons for line in lines if line.kind == LineKind.DAMAGE),
         "lost": sum(line.cartons for line in lines if line.kind == LineKind.LOSS),
         "lines": [row(claim, line, worked.line(line.position)) for line in lines],
-        "steps": [step(each, claim.currency) for each in worked.group_steps],
+        "steps": [whole_step(each, claim.currency) for each in worked.group_steps],
         "total": None if worked.total is None else amount(worked.total, claim.currency),
         "needs": list(worked.needs),
         "rate": rate(claim),
@@ -76,6 +77,11 @@ def row(claim, line, worked):
 
 def step(each, currency):
     return {"words": each.words, "amount": price(each.amount, currency), "note": each.note}
+
+
+def whole_step(each, currency):
+    """What a step of the whole claim arrives at is no part of a sum: cents are enough."""
+    return step(each, currency) | {"amount": price(cents(each.amount, currency), currency)}
 
 
 def label(piece):
