@@ -26,7 +26,14 @@ def part(request, claim):
         "may_change": may_change,
         "more": queries.claimable(request.site).filter(shipment=claim.shipment_id).count() if may_change else 0,
         "wants_rate": wants_rate(claim),
+        "found_terms": other_terms(claim) if may_change else None,
     }
+
+
+def other_terms(claim):
+    """The `terms.Choice` that the record leads to, where it is another than the draft goes by; else None."""
+    found = drafting.found_terms(claim)
+    return found if found.terms and found.terms != claim.terms else None
 
 
 def shown(line):

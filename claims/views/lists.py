@@ -1,8 +1,10 @@
 """Open and closed claims: filtered by the address, counted, a page at a time, and taken along as a file."""
 
+from collections import Counter
 from io import BytesIO
 
 from django.core.paginator import Paginator
+from django.db.models import Count
 from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -49,19 +51,31 @@ def listed(request, which):
     context = {"form": chosen.form, "which": which, "picked": chosen.used, "tabs": tabs(request, which)}
     if not chosen.form.is_valid():
         return invalid(request, "claims/claims.html", context, chosen.form)
-    at = timezone.now()
-    rows = read_rows(chosen.rows, at)
-    wanted = request.GET.get("standing", "")
-    listing = Paginator(narrowed(rows, wanted), SIZE).get_page(request.GET.get("page"))
-    with_dates(listing.object_list, at)
+    at, wanted = timezone.now(), request.GET.get("standing", "")
+    kept, numbers = sorted_out(chosen.rows, which, wanted, at)
+    listing = Paginator(kept, SIZE).get_page(request.GET.get("page"))
     query = chosen.used | ({"standing": wanted} if wanted else {})
     context |= pages(request, listing, query) | {
         "listing": listing,
+        "rows": to_show(listing.object_list, which, at),
         "picked": query,
-        "standings": list(counted(request, rows, chosen.used, wanted)),
+        "standings": list(counted(request, numbers, chosen.used, wanted)),
         "exports": list(exports(request, which, query)),
     }
     return render(request, "claims/claims.html", context)
+
+
+def sorted_out(rows, which, wanted, at):
+    """The claims to list, newest first, and how many there are of each standing.
+
+    Open claims are few and are read for their standing; of closed ones it is the stage, and a page is read when shown.
+    """
+    listed = queries.claim_rows(rows).order_by("-pk")
+    if which == "closed":
+        numbers = dict(rows.order_by().values_list("stage").annotate(n=Count("pk")))
+        return listed.filter(stage=wanted) if wanted else listed, numbers
+    found = read(listed, at)
+    return narrowed(found, wanted), Counter(claim.reading.standing for claim in found)
 
 
 def claim_filter(request, which):
@@ -69,14 +83,19 @@ def claim_filter(request, which):
     return ClaimFilter(request.GET, rows=rows, site=request.site)
 
 
-def read_rows(rows, at):
-    """Claims with their standing and money as `reading`, newest first."""
-    found = list(queries.claim_rows(rows).order_by("-pk"))
-    read = readings.readings(found, at=at)
-    for claim in found:
-        claim.reading = read[claim.pk]
+def read(claims, at):
+    """These claims as a list, each with its standing and money as `reading`."""
+    claims = list(claims)
+    found = readings.readings(claims, at=at)
+    for claim in claims:
+        claim.reading = found[claim.pk]
         claim.tone = TONES.get(claim.reading.standing, "wait")
-    return found
+    return claims
+
+
+def to_show(kept, which, at):
+    """The rows of a page or a file, read and dated."""
+    return with_dates(kept if which == "open" else read(kept, at), at)
 
 
 def with_dates(claims, at):
@@ -94,16 +113,14 @@ def narrowed(rows, standing):
     return [claim for claim in rows if not standing or claim.reading.standing == standing]
 
 
-def counted(request, rows, query, wanted):
+def counted(request, numbers, query, wanted):
     """Each standing that occurs, with how many, beside whatever else is chosen."""
-    numbers = {}
-    for claim in rows:
-        numbers[claim.reading.standing] = numbers.get(claim.reading.standing, 0) + 1
-    yield {"words": _("all"), "number": len(rows), "url": here(request, query), "current": not wanted}
+    total = sum(numbers.values())
+    yield {"words": _("all"), "number": total, "url": here(request, query), "current": not wanted}
     for standing in Standing:
-        if standing in numbers or standing == wanted:
+        number = numbers.get(standing.value, 0)
+        if number or standing == wanted:
             url = here(request, query | {"standing": standing.value})
-            number = numbers.get(standing, 0)
             yield {"words": standing.label, "number": number, "url": url, "current": standing == wanted}
 
 
@@ -143,7 +160,8 @@ def claims_file(request, which):
     rows = []
     if chosen.form.is_valid():
         at = timezone.now()
-        found = with_dates(narrowed(read_rows(chosen.rows, at), request.GET.get("standing", "")), at)
+        kept, _numbers = sorted_out(chosen.rows, which, request.GET.get("standing", ""), at)
+        found = to_show(kept, which, at)
         numbers = their_numbers(found)
         rows = [[value(claim, numbers) for _heading, value in COLUMNS] for claim in found]
     return _("Claims"), [str(heading) for heading, _value in COLUMNS], rows, chosen.form

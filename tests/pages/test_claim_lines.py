@@ -344,6 +344,14 @@ def test_other_terms_are_chosen_with_a_reason_and_the_choice_is_shown(clerk, sit
     assert again(claim).terms == other
 
 
+def test_terms_that_came_after_the_draft_are_pointed_out(clerk, site, alice):
+    claim = make_claim(site, actor=alice)
+    make_terms("Written since")
+    assert "By the record “Written since” would hold." in clerk.get(claim.get_absolute_url()).content.decode()
+    post(clerk, "claim_terms", claim, terms=drafting.found_terms(again(claim)).terms.pk, version=1)
+    assert "would hold" not in clerk.get(claim.get_absolute_url()).content.decode()
+
+
 def test_terms_of_another_carrier_or_site_are_not_offered(clerk, site, alice):
     claim = make_claim(site, actor=alice)
     mine = make_terms("For all")

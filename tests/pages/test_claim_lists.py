@@ -47,7 +47,7 @@ def page(client, which="open", **query):
 
 def listed(answer):
     assert answer.status_code == 200
-    return list(answer.context["listing"].object_list)
+    return answer.context["rows"]
 
 
 def acknowledge(claim, actor, reference):
@@ -89,6 +89,10 @@ def test_closed_and_withdrawn_claims_are_closed(clerk, site, alice, stage):
     Claim.objects.update(stage=stage)
     assert listed(page(clerk)) == []
     assert listed(page(clerk, "closed")) == [claim]
+    assert listed(page(clerk, "closed", standing=stage)) == [claim]
+    assert listed(page(clerk, "closed", standing="all_in")) == []
+    counts = page(clerk, "closed").context["standings"]
+    assert [(str(entry["words"]), entry["number"]) for entry in counts] == [("all", 1), (stage, 1)]
 
 
 def test_another_sites_claims_are_not_listed(clerk, alice):
