@@ -219,6 +219,8 @@ EMAIL_TIMEOUT = 20
 EMAIL_BACKEND = f"django.core.mail.backends.{'smtp' if EMAIL_HOST else 'filebased'}.EmailBackend"
 EMAIL_FILE_PATH = DATA_DIR / "mail"
 MAIL_PART_LIMIT = int(env("MAIL_PART_LIMIT", "10000000"))
+# The address people use, for links in e-mail that no request sends.
+PUBLIC_URL = env("PUBLIC_URL").rstrip("/")
 DEFAULT_FROM_EMAIL = env("MAIL_FROM", "dock@localhost")
 
 LOGGING = {
