@@ -33,7 +33,8 @@ ICONS = {
 class Entry:
     """One thing that happened: the site's day, the moment it was written down, by whom, in words.
 
-    details -- (label, text) pairs; struck -- who took it back, when and why, or empty
+    details -- (label, text) pairs; struck -- who took it back, when and why, or empty; recorded -- the site's day on
+    which it was written down
     """
 
     day: date
@@ -47,7 +48,6 @@ class Entry:
     document: object = None
     struck: str = ""
     take_back: str = ""
-
     recorded: date | None = None
 
     @property

@@ -10,7 +10,7 @@ class Fact(Recorded, Evidence):
     """Something that happened to a filed claim. Written once; `reverses` takes an earlier one back with the reason.
 
     `on` is the day it happened at the site, `at` when it was written down. What a kind needs of the other columns is
-    in `claims.filing`; the standing and the money of a claim are derived from its facts by `claims.standing`.
+    in `claims.facts.needs`; the standing and the money of a claim are derived from its facts by `claims.standing`.
     """
 
     claim = models.ForeignKey("claims.Claim", on_delete=models.PROTECT, related_name="facts")
