@@ -11,7 +11,7 @@ from django.template.loader import render_to_string
 from django.utils import translation
 from django.utils.translation import gettext as _
 
-from claims import mail, readings, refusal_answers, shorts, standing, terms
+from claims import dates, mail, readings, refusal_answers, shorts, standing, terms
 from claims.enums import FactKind, FilingWay, LetterKind, LineKind, Stage, Standing
 from claims.models import Claim, Fact, Letter, LineDecision
 from claims.valuation.words import money
@@ -123,6 +123,7 @@ def contents(claim, *, at):
     facts = Fact.objects.filter(claim=claim, reversed_by__isnull=True, reverses__isnull=True).order_by("on", "pk")
     by_kind = {kind: [fact for fact in facts if fact.kind == kind] for kind in FactKind}
     held = terms.of_claim(claim)
+    means = [held.terms.delivered_means] if held else []
     lines = list(claim.lines.filter(live=True).select_related("discrepancy__carton").order_by("position"))
     return {
         "claim": claim,
@@ -130,7 +131,7 @@ def contents(claim, *, at):
         "shipment": claim.shipment,
         "arrival": claim.shipment.arrival,
         "today": clock.site_day(at, zone),
-        "delivered": delivered(claim),
+        "delivered": dates.delivered(claim.shipment.arrival, *means),
         "amount": money(claim.amount, claim.currency) if claim.amount is not None else "",
         "lines": [told(line, claim) for line in lines],
         "hidden": [told(line, claim) for line in lines if line.discrepancy.after_release],
@@ -151,12 +152,6 @@ def contents(claim, *, at):
         "terms": held.terms.title if held else "",
         "documents": [row.get_kind_display() for row in claim.documents.filter(replaced_by=None).order_by("kind")],
     }
-
-
-def delivered(claim):
-    arrival = claim.shipment.arrival
-    moments = [each for each in (arrival.dropped_at, arrival.opened_at, arrival.released_at) if each]
-    return clock.site_day(min(moments), claim.site.time_zone) if moments else None
 
 
 def told(line, claim):
@@ -189,7 +184,7 @@ def refusals(claim):
     rows = LineDecision.objects.filter(
         line__claim=claim, line__live=True, disallowed__gt=0, fact__reversed_by__isnull=True
     ).select_related("fact", "line__discrepancy")
-    answers = {answer.ground: answer for answer in refusal_answers.answers(claim)}
+    answers = {answer.ground: answer for answer in refusal_answers.answers(claim, file_by=dates.file_by(claim))}
     latest = {row.line_id: row for row in rows.order_by("fact__on", "fact__pk")}
     for row in sorted(latest.values(), key=lambda row: row.line.position):
         answer = answers.get(row.ground)

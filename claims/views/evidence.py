@@ -7,7 +7,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from claims import completeness, documents, refusal_answers, shorts
+from claims import completeness, dates, documents, refusal_answers, shorts
 from claims.forms.evidence import AskedForm, DocumentForm, GapReasonForm, StatementForm
 from claims.models import Document
 from claims.views.shared import get_claim
@@ -21,7 +21,7 @@ GROUPS = (completeness.CLAIM, completeness.CASE, completeness.PAPERS)
 def part(request, claim):
     """What the right column of the claim page shows."""
     complete = completeness.of_claim(claim)
-    answers = refusal_answers.answers(claim, complete=complete)
+    answers = refusal_answers.answers(claim, file_by=dates.file_by(claim), complete=complete)
     return {
         "groups": [(name, complete.group(name)) for name in GROUPS],
         "gaps": complete.gaps,

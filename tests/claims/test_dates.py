@@ -8,7 +8,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from claims import dates, filing, terms
+from claims import dates, filing, letters, terms
 from claims.enums import FactKind, Purpose, Speaker, Stage
 from claims.models import Claim, Letter
 from receiving.models import Arrival, Discrepancy, Shipment
@@ -585,6 +585,17 @@ def test_the_last_day_to_file_is_the_earliest_of_the_lines(site, clerk, us):
     assert dates.file_by(as_now(claim)) == day("2026-11-26"), "it stays an answer to “filed late” after filing"
     Shipment.objects.update(bill_date=None)
     assert dates.file_by(as_now(claim)) is None, "no day is certain while one is unknown"
+
+
+def test_a_letter_tells_the_day_of_delivery_as_the_terms_mean_it_and_answers_filed_late(site, clerk):
+    make_dated_terms(FILE, delivered_means="released")
+    claim = filed(site, clerk)
+    Arrival.objects.update(opened_at=NOON, released_at=NOON + days(2))
+    late = [decide(claim.lines.get(position=1), 0, ground="late_claim")]
+    make_fact(claim, FactKind.DECISION, actor=clerk, decisions=late)
+    _subject, body = letters.worded(as_now(claim), "contest", at=NOON)
+    assert "delivered Wed 4 Mar 2026" in body
+    assert "Filed on 2 Mar 2026; the terms allow until 4 Dec 2026." in body
 
 
 def test_without_terms_or_a_period_nobody_knows_the_last_day_to_file(site, clerk):

@@ -284,3 +284,10 @@ def test_a_claim_on_which_nothing_runs_shows_no_dates(signed_in, site, clerk, us
     claim = filed(site, clerk)
     Claim.objects.update(stage="closed")
     assert 'id="dates"' not in page(signed_in, claim.get_absolute_url()).content.decode()
+
+
+def test_the_claim_answers_that_it_was_filed_late_by_the_last_day_of_its_terms(signed_in, site, clerk, us):
+    claim = filed(site, clerk)
+    assert "Filed on 2 Mar 2026; the terms allow until 26 Nov 2026." in text(page(signed_in, claim.get_absolute_url()))
+    Claim.objects.update(filed_on="2026-11-27")
+    assert "the terms allow until" not in text(page(signed_in, claim.get_absolute_url()))
