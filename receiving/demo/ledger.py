@@ -1,5 +1,6 @@
 """Rows of the past: gathered in memory, written in a few statements, every change told in the chain in its order."""
 
+from bisect import bisect_right
 from collections import defaultdict
 
 from receiving import discrepancies, evidence
@@ -53,6 +54,7 @@ class Ledger:
         self.rows = defaultdict(list)
         self.events = defaultdict(list)
         self.waiting = []
+        self.sorted = {}
 
     def add(self, row):
         self.rows[type(row)].append(row)
@@ -80,10 +82,20 @@ class Ledger:
             settle(entry)
         self.waiting = []
 
-    def close(self):
+    def close(self, until=None):
+        """Chain the events by time: all of them, or those up to a moment."""
         for site, entries in self.events.items():
-            evidence.append_many(site=site, entries=sorted(entries, key=lambda entry: entry["at"]))
-        self.events.clear()
+            if self.sorted.get(site) != len(entries):
+                entries.sort(key=moment_of)
+            due = len(entries) if until is None else bisect_right(entries, until, key=moment_of)
+            if due:
+                evidence.append_many(site=site, entries=entries[:due])
+                del entries[:due]
+            self.sorted[site] = len(entries)
+
+
+def moment_of(entry):
+    return entry["at"]
 
 
 def settle(entry):

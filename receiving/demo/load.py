@@ -13,7 +13,7 @@ from receiving.models import Counter, Person, Site
 from receiving.refusals import Refused
 
 SHEETS = 10
-SMALL_SHEETS = 2
+SMALL_SHEETS = 4
 CHUNK = 60
 
 
@@ -43,20 +43,39 @@ def refuse_real():
         )
 
 
-def load(*, now, small=False, progress=lambda sentence: None):
-    """Write the whole demo as of `now`. Raises Refused where there are real records."""
+class Nobody:
+    """Whoever works beside the docks: nobody does here. What they do is told in the sites' logs where it belongs."""
+
+    def begin(self, company, *, at):
+        """The company stands."""
+
+    def past_is_there(self):
+        """The rows of all but the newest trailers are stored."""
+
+    def go_on(self, until, before=lambda at: None):
+        """Do all that is done up to that moment; call `before` with the moment of each step before it."""
+
+
+def load(*, now, small=False, progress=lambda sentence: None, others=None):
+    """Write the whole demo as of `now`. Raises Refused where there are real records.
+
+    others -- who works beside the docks, as `Nobody` does
+    """
+    others = others or Nobody()
     refuse_real()
     progress("Looking at the pictures")
     made = company.Company(scenario.read())
     pictures.take_in(made)
     with transaction.atomic():
         company.found(made, at=now - timedelta(days=380))
-        write_past(made, now=now, small=small, progress=progress)
+        others.begin(made, at=now - timedelta(days=380))
+        write_past(made, now=now, small=small, progress=progress, others=others)
         progress("Today's trailers")
         work_today(made, now=now, small=small)
+        others.go_on(now)
 
 
-def write_past(made, *, now, small, progress):
+def write_past(made, *, now, small, progress, others):
     visits = plan.visits(made.scenario, now=now, small=small)
     sheets = SMALL_SHEETS if small else SHEETS
     newest = [visit for visit in visits if visit.ending == "released"][-sheets:]
@@ -69,15 +88,26 @@ def write_past(made, *, now, small, progress):
         ledger.write()
         progress(f"{min(start + CHUNK, len(older))} of {len(visits)} trailers of twelve months")
     progress("The log of those months")
+    others.past_is_there()
+    meanwhile(made, past, others, newest[0].at, before=ledger.close)
     ledger.close()
     progress("The newest trailers, with their sheets")
     today = Today(made, now=now, small=small)
     for visit in newest:
+        meanwhile(made, past, others, visit.at)
         arrival = past.write(visit, until=ArrivalState.COUNTED)
         ledger.write()
         ledger.close()
         today.let_go(arrival, at=arrival.counted_at + timedelta(minutes=9))
     set_counters(made, past)
+
+
+def meanwhile(made, past, others, until, **more):
+    """The others go on; what they number is numbered on from here, and from there the past goes on."""
+    set_counters(made, past)
+    others.go_on(until, **more)
+    for code, numbers in past.numbers.items():
+        numbers.update(Counter.objects.filter(site=made.sites[code], name__in=numbers).values_list("name", "value"))
 
 
 def set_counters(made, past):

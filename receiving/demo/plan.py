@@ -11,7 +11,7 @@ MONTHLY = 50
 WEEKDAYS = (1.1, 1.0, 1.0, 1.0, 1.1, 0.45, 0.0)
 CARTONS = 900
 SMALL_CARTONS = 40
-SMALL_VISITS = 8
+SMALL_VISITS = 48
 LISTED_DAYS = 28
 
 # Loose damage of an ordinary trailer, and how often and how hard a load shifts or a roof leaks: a trailer is spoilt as
@@ -109,7 +109,7 @@ def deal_carriers(found, scenario, rng, *, small):
     rest = [row for row in carriers if row["name"] not in few]
     total = sum(row["share"] for row in rest)
     for row in rest:
-        deck += [row["name"]] * round((len(found) - len(deck) if small else len(found)) * row["share"] / total + 1)
+        deck += [row["name"]] * round(len(found) * row["share"] / total + 1)
     rng.shuffle(deck)
     for visit, name in zip(found, keep_few(deck, set(few), len(found)), strict=True):
         visit.carrier = name
@@ -157,7 +157,7 @@ def load(visit, scenario, rng, *, small):
 
 def harm(visit, factor, rng, *, small):
     """Damage, shorts, overs and reroutes of one visit, on its first bill but for the loose ones."""
-    scale = 0.4 if small else 1
+    scale = 0.9 if small else 1
     for bill in visit.bills:
         part = bill.pieces / sum(each.pieces for each in visit.bills)
         bill.damaged = poisson(LOOSE * factor * part * scale, rng)
