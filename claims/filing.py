@@ -131,6 +131,9 @@ def file_claim(claim, *, way, on, actor, at, reasons=None, proof=None, no_proof=
     reasons = {gap: reason for gap, reason in (reasons or {}).items() if reason.strip()}
     refuse_unready(readiness(claim), reasons)
     with transaction.atomic():
+        # The claim before the log, as everywhere: the other way round two could wait for each other.
+        if not Claim.objects.filter(pk=claim.pk, version=claim.version).update(version=claim.version):
+            raise overtaken(claim)
         for gap, reason in reasons.items():
             documents.state_reason(claim, gap=gap, reason=reason, uuid=uuid4(), actor=actor, at=at)
         return advance(

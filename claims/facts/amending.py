@@ -23,8 +23,9 @@ def amend(claim, *, reason, on, uuid, actor, at, values=None, drop=(), pieces=()
     if not reason.strip():
         raise Refused(_("Say why the claim is amended."), code="reason_missing", field="reason")
     with transaction.atomic():
-        evidence.lock_head(claim.site)
+        # The claim before the log, as everywhere: the other way round two could wait for each other.
         claim = filing.hold(claim, seen=seen)
+        evidence.lock_head(claim.site)
         needs.check(claim, FactKind.AMENDED, {"on": on, "note": reason}, at=at)
         money, told, before = readings.reading(claim, at=at).money, drafting.told(claim), snapshot(claim)
         change_lines(claim, values or {}, drop, pieces, reason.strip(), at=at)
