@@ -285,6 +285,7 @@ def price_line(line, *, values, also=False, version=None, actor, at):
     values = {name: value for name, value in values.items() if name in PRICES}
     probe = ClaimLine(**{name: values.get(name, getattr(line, name)) for name in PRICES}, kind=line.kind)
     check_price(probe)
+    refuse_more_than_lost(line, probe.cartons)
     with changing(line.claim, "claim.line_priced", version=version, actor=actor, at=at) as draft:
         same = list(same_goods(line).values_list("pk", flat=True)) if also else []
         if not draft.lines.filter(pk=line.pk, live=True).update(**values):
@@ -314,6 +315,8 @@ def check_price(line):
             )
     if line.quantity is None or line.quantity <= 0:
         raise Refused(_("Write how many were lost, more than nought."), code="no_quantity", field="quantity")
+    if not line.cartons:
+        raise Refused(_("Write how many cartons that is, one at least."), code="no_cartons", field="cartons")
     if line.kind == LineKind.LOSS and (line.repair_cost is not None or line.value_lost is not None):
         raise Refused(
             _("What did not come can be neither repaired nor sold for less. Give its price."),
@@ -321,6 +324,17 @@ def check_price(line):
             field="repair_cost" if line.repair_cost is not None else "value_lost",
         )
     check_source(line)
+
+
+def refuse_more_than_lost(line, cartons):
+    """A line claims no more cartons than its piece stands for, which may be fewer since some turned up."""
+    if cartons > line.discrepancy.quantity:
+        raise Refused(
+            _("%(piece)s is %(lost)s pieces, not %(cartons)s. Claim no more cartons than were lost.")
+            % {"piece": line.discrepancy, "lost": line.discrepancy.quantity, "cartons": cartons},
+            code="more_than_lost",
+            field="cartons",
+        )
 
 
 def check_source(line):

@@ -10,6 +10,8 @@ from claims import drafting, losses
 from claims.models import Claim, ClaimLine, NotClaimed, Terms
 from receiving.models import Carrier, Discrepancy
 
+LONGEST_KEY = 18
+
 
 class NumberField(forms.DecimalField):
     """A number with a point; what is none is named in the refusal."""
@@ -57,10 +59,20 @@ class VersionForm(forms.Form):
         return {name: value for name, value in self.cleaned_data.items() if name not in ("version", "reason")}
 
 
+class PiecesField(forms.ModelMultipleChoiceField):
+    """Ticked pieces by their keys; a key that no database holds is refused before one is asked."""
+
+    def clean(self, value):
+        for key in value or []:
+            if not (str(key).isdecimal() and len(str(key)) <= LONGEST_KEY):
+                raise forms.ValidationError(self.error_messages["invalid_choice"], "invalid_choice", {"value": key})
+        return super().clean(value)
+
+
 class PickForm(forms.Form):
     """Pieces of one bill to be ticked. What became of one meanwhile is refused by the domain, which can say why."""
 
-    pieces = forms.ModelMultipleChoiceField(
+    pieces = PiecesField(
         label=_("Pieces"),
         queryset=Discrepancy.objects.none(),
         error_messages={
@@ -103,7 +115,6 @@ class LineForm(VersionForm):
         for name in ("trade_discount", "cash_discount", "salvage"):
             if name in self.fields:
                 self.fields[name].required = False
-        self.fields["cartons"].min_value = 1
         self.fields["weight"].help_text = _("Gross, of these cartons together, in %(unit)s.") % {
             "unit": line.claim.site.weight_unit
         }

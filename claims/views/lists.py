@@ -51,7 +51,7 @@ def listed(request, which):
     context = {"form": chosen.form, "which": which, "picked": chosen.used, "tabs": tabs(request, which)}
     if not chosen.form.is_valid():
         return invalid(request, "claims/claims.html", context, chosen.form)
-    at, wanted = timezone.now(), request.GET.get("standing", "")
+    at, wanted = timezone.now(), asked_standing(request)
     kept, numbers = sorted_out(chosen.rows, which, wanted, at)
     listing = Paginator(kept, SIZE).get_page(request.GET.get("page"))
     query = chosen.used | ({"standing": wanted} if wanted else {})
@@ -63,6 +63,11 @@ def listed(request, which):
         "exports": list(exports(request, which, query)),
     }
     return render(request, "claims/claims.html", context)
+
+
+def asked_standing(request):
+    asked = request.GET.get("standing", "")
+    return asked if asked in Standing.values else ""
 
 
 def sorted_out(rows, which, wanted, at):
@@ -160,7 +165,7 @@ def claims_file(request, which):
     rows = []
     if chosen.form.is_valid():
         at = timezone.now()
-        kept, _numbers = sorted_out(chosen.rows, which, request.GET.get("standing", ""), at)
+        kept, _numbers = sorted_out(chosen.rows, which, asked_standing(request), at)
         found = to_show(kept, which, at)
         numbers = their_numbers(found)
         rows = [[value(claim, numbers) for _heading, value in COLUMNS] for claim in found]

@@ -304,6 +304,8 @@ def test_the_lesser_of_repair_and_loss_of_value_is_claimed(site, clerk):
         ({"unit_price": Decimal(-1)}, "unit_price", "-1 is below nought"),
         ({"salvage": Decimal("-0.01")}, "salvage", "below nought"),
         ({"trade_discount": Decimal("100.5")}, "trade_discount", "from 0 to 100 percent"),
+        ({"cartons": 0}, "cartons", "one at least"),
+        ({"cartons": 2}, "cartons", "is 1 pieces, not 2"),
         ({"price_source": ""}, "price_source", "where the price comes from"),
         ({"price_source": "invoice"}, "price_reference", "the number of the invoice"),
     ],

@@ -150,6 +150,19 @@ def test_a_filter_that_cannot_be_read_says_why(clerk, site):
     assert "Nothing is listed: the filter cannot be read" in answer.content.decode()
 
 
+@pytest.mark.parametrize("query", [{"standing": "\0"}, {"standing": "closed' OR 1=1"}, {"page": "x"}, {"page": "-3"}])
+@pytest.mark.parametrize("which", ["open", "closed"])
+def test_an_address_that_means_nothing_lists_all(clerk, site, alice, which, query):
+    claim = make_filed(site, actor=alice)
+    Claim.objects.update(stage="filed" if which == "open" else "closed")
+    assert listed(page(clerk, which, **query)) == [claim]
+
+
+@pytest.mark.parametrize("text", ["\0", "x" * 101])
+def test_a_text_that_no_number_has_is_refused(clerk, site, text):
+    assert page(clerk, text=text).status_code == 422
+
+
 def test_one_claim_and_three_take_the_same_queries(clerk, site, alice):
     def asked():
         with CaptureQueriesContext(connection) as found:

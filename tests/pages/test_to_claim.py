@@ -337,6 +337,14 @@ def test_nothing_ticked_is_said_with_the_pieces_to_tick(clerk, site, alice):
     assert len(answer.context["group"].pieces) == 2
 
 
+@pytest.mark.parametrize("key", ["x", "-1", "9" * 30, "1.5", ""])
+def test_a_key_that_is_none_is_refused(clerk, site, alice, key):
+    shipment = make_load(site, actor=alice)
+    answer = post(clerk, "draft_claim", shipment.pk, pieces=[key])
+    assert answer.status_code == 422
+    assert "is not of this bill" in answer.content.decode()
+
+
 def test_what_somebody_else_claimed_meanwhile_is_told_and_nothing_kept(clerk, site, alice):
     shipment = make_load(site, actor=alice, damaged=1, short=1)
     first, second = losses(shipment)
