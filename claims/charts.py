@@ -27,9 +27,10 @@ MARKS = {
     Verdict.ONE_TRAILER: "one",
     Verdict.CANNOT_BE_TOLD_APART: "dot",
     Verdict.BETTER: "better",
+    Verdict.TOO_LITTLE_DATA: "ring",
     Verdict.NO_COMPARISON: "ring",
 }
-QUIET = {Verdict.CANNOT_BE_TOLD_APART, Verdict.NO_COMPARISON}
+QUIET = {Verdict.CANNOT_BE_TOLD_APART, Verdict.TOO_LITTLE_DATA, Verdict.NO_COMPARISON}
 
 Link = Callable[[Standing], str]
 
@@ -234,20 +235,26 @@ class Funnel:
 def funnel(
     comparison: Comparison, *, title: str, link: Link | None = None, marked=None, width=WIDE, id="funnel"
 ) -> Funnel | None:
-    """Every carrier's rate beside how many cartons it brought; None where limits or rates are unknown.
+    """How many times the usual every carrier had, beside how many cartons it brought; None where limits are unknown.
 
-    Both are adjusted to the mix of freight of all, as the limits are: a rate is the ratio to what was expected at the
-    rate of all, the cartons are those that would bring as much.
+    It draws what the verdicts weigh: events capped by trailer, beside what the freight would bring at the rate of all.
+    Cartons are those of average freight that would bring as much.
     """
-    shown = [standing for standing in comparison.standings if standing.shows_rate and standing.expected > 0]
-    if not shown or comparison.batching is None or not comparison.site_rate:
+    everybody = [standing.tested for standing in comparison.standings if standing.tested.e > 0]
+    batching = figures.batching(everybody, comparison.settings.phi_floor)
+    shown = [standing for standing in comparison.standings if standing.shows_rate and standing.tested.e > 0]
+    if not shown or batching is None:
         return None
     narrow = width < WIDE
     left, right, top, bottom = 44, width - 26, 28, (300 if narrow else 340)
-    rate = comparison.site_rate
-    across = scales.linear([standing.expected / rate for standing in shown], left, right, about=3 if narrow else 5)
-    up = scales.linear([*(standing.adjusted_rate for standing in shown), 2000 * rate], bottom, top)
-    settings = comparison.settings
+    rate = sum(each.e for each in everybody) / sum(standing.sums.sn for standing in comparison.standings)
+    across = scales.linear([standing.tested.e / rate for standing in shown], left, right, about=4 if narrow else 5)
+    [(_mean, _least, most)] = figures.funnel([rate * across.high / 3], batching.phi, comparison.settings.tail)
+    up = scales.linear([*(standing.tested.ratio for standing in shown), most], bottom, top)
+
+    def lines(tail):
+        return limit_lines(rate, batching.phi, across, up, tail)
+
     return Funnel(
         id=id,
         title=title,
@@ -257,29 +264,28 @@ def funnel(
         right=right,
         bottom=bottom,
         across=_("cartons"),
-        up=_("per 1,000 cartons"),
+        up=_("times the usual"),
         ticks_across=ticks(across),
         ticks_up=ticks(up),
-        together=Tick(up.at(1000 * rate), all_carriers(1000 * rate)),
-        inner=limit_lines(comparison, across, up, figures.ALPHA / 2),
-        outer=limit_lines(comparison, across, up, settings.tail),
+        together=Tick(up.at(1), _("as usual")),
+        inner=lines(figures.ALPHA / 2),
+        outer=lines(comparison.settings.tail),
         spots=[spot(standing, rate, across, up, link, marked) for standing in shown],
         signs=signs(shown),
     )
 
 
-def limit_lines(comparison, across, up, tail):
-    """The lower and the upper limit as far as they stay on the drawing."""
-    rate = comparison.site_rate
+def limit_lines(rate, phi, across, up, tail):
+    """The lower and the upper limit as far as they stay on the drawing. rate -- events per carton of all"""
     expected = [rate * across.high * step / STEPS for step in range(1, STEPS + 1)]
-    limits = figures.funnel(expected, comparison.batching.phi, tail)
-    low = [(mean / rate, 1000 * rate * least) for mean, least, _most in limits if least > 0]
-    high = [(mean / rate, 1000 * rate * most) for mean, _least, most in limits if up.holds(1000 * rate * most)]
+    limits = figures.funnel(expected, phi, tail)
+    low = [(mean / rate, least) for mean, least, _most in limits if least > 0]
+    high = [(mean / rate, most) for mean, _least, most in limits if up.holds(most)]
     return [scales.points(line, across, up) for line in (low, high) if len(line) > 1]
 
 
 def spot(standing, rate, across, up, link, marked):
-    x, y = across.at(standing.expected / rate), up.at(standing.adjusted_rate)
+    x, y = across.at(standing.tested.e / rate), up.at(standing.tested.ratio)
     from_right = x > (across.start + across.end) / 2
     named = standing.verdict not in QUIET or standing.key == marked
     room = x - across.start if from_right else across.end - x
@@ -290,7 +296,7 @@ def spot(standing, rate, across, up, link, marked):
         url=link(standing) if link else "",
         mark=MARKS[standing.verdict],
         label=cut(standing.name, room - 14) if named else "",
-        label_x=x - 11 if from_right else x + 11,
+        label_x=round(x - 12 if from_right else x + 12, 2),
         anchor="end" if from_right else "start",
         marked=standing.key == marked,
     )

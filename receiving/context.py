@@ -31,7 +31,7 @@ def places(request, site):
         found.append(("log", _("Log"), "log"))
     found.append(("pieces", _("Pieces"), "pieces"))
     if rules.SEE_CLAIMS in request.may:
-        found += [("claims", _("Claims"), "money"), ("due", _("Due"), "calendar")]
+        found += [("claims", _("Claims"), "money"), ("due", _("Due"), "calendar"), ("carriers", _("Carriers"), "chart")]
     if rules.SET_UP in request.may or rules.COMPANY in request.may:
         found.append(("setup", _("Set up"), "setup"))
     return [

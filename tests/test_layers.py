@@ -69,6 +69,8 @@ CLAIMS_LAYERS = [
         "readings",
         "timeline",
         "money_view",
+        "charts",
+        "behind",
     },
     {"documents", "drafting", "packet"},
     {"mail", "letters", "filing", "facts", "tasks", "feeds", "digests"},

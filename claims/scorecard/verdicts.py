@@ -51,6 +51,31 @@ def in_words(standing: Standing, comparison: Comparison, kind: str = Kind.DAMAGE
     return Words(standing.verdict, str(LABELS[standing.verdict]), tuple(sentences))
 
 
+def headline(comparison: Comparison, kind: str = Kind.DAMAGED) -> str:
+    """The one sentence on top of a comparison: who is really worse, that nobody is, or that nobody can be compared."""
+    if not comparison.compares:
+        return no_comparison(None, comparison, kind)[0]
+    worse = [standing for standing in comparison.standings if standing.verdict == Verdict.WORSE]
+    if len(worse) == 1:
+        return _("Really worse: %(carrier)s, with %(counted)s where %(usual)s would be usual. %(range)s") % {
+            **facts(worse[0], Kind(kind)),
+            "range": likely_range(worse[0]),
+        }
+    if worse:
+        each = [
+            _(
+                "%(carrier)s, with %(counted)s where %(usual)s would be usual "
+                "(likely range %(low)s to %(high)s per 1,000)"
+            )
+            % {**facts(standing, Kind(kind)), **ends_of(standing)}
+            for standing in worse
+        ]
+        return _("Really worse: %(each)s.") % {"each": "; ".join(each)}
+    if not any(standing.verdict != Verdict.TOO_LITTLE_DATA for standing in comparison.standings):
+        return _("Nobody can be called worse or better: no carrier has brought enough trailers.")
+    return _("Nobody is really worse: luck alone can bring the differences between these carriers.")
+
+
 def page_notes(comparison: Comparison) -> list[str]:
     """What every page with verdicts says beside them."""
     notes = [
@@ -153,8 +178,12 @@ def facts(standing, kind, against=None):
 
 
 def likely_range(standing):
+    return _("Likely range %(low)s to %(high)s per 1,000.") % ends_of(standing)
+
+
+def ends_of(standing):
     low, high = standing.rate_interval
-    return _("Likely range %(low)s to %(high)s per 1,000.") % {"low": per_thousand(low), "high": per_thousand(high)}
+    return {"low": per_thousand(low), "high": per_thousand(high)}
 
 
 def events(kind, count):

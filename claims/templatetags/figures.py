@@ -4,6 +4,7 @@ from django import template
 from django.utils.html import format_html
 
 from claims import losses
+from claims.scorecard import verdicts
 from claims.valuation import words
 
 register = template.Library()
@@ -34,3 +35,20 @@ def loss(piece):
 def doubts(piece):
     """Sentences on what makes the list's value more than the loss may be."""
     return losses.doubts(piece)
+
+
+@register.filter
+def thousandth(rate):
+    """A rate per 1,000 with one decimal; a dash for None."""
+    return "–" if rate is None else verdicts.per_thousand(rate)
+
+
+@register.filter
+def percent(part):
+    """A part of one as whole percent: 0.867 is 87%."""
+    return f"{hundredths(part)}%"
+
+
+@register.filter
+def hundredths(part):
+    return round(100 * part)
