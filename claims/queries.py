@@ -3,7 +3,7 @@
 Each in a fixed number of queries, whatever it finds. Dates are put in by the caller: `claims.dates` reads from here.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
@@ -67,6 +67,7 @@ class Group:
 
     value -- of the pieces whose value the load list tells, in the site's currency; `unvalued` how many it does not
     due -- the nearest `deadlines.Due` of its pieces that is not past, None where there is none; `missed` those past
+    others -- groups of other bills under the same freight bill
     missing -- sentences, once somebody asked `with_evidence`
     """
 
@@ -75,6 +76,7 @@ class Group:
     due: object = None
     days_left: int | None = None
     missed: list = field(default_factory=list)
+    others: list = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
 
     @property
@@ -157,12 +159,26 @@ def groups(pieces) -> list[Group]:
     for piece in pieces.select_related("carton").order_by("arrival__released_at", "number"):
         found.setdefault(piece.shipment_id, []).append(piece)
     bills = Shipment.objects.select_related(*BILL).in_bulk(found)
-    return [Group(bills[bill], [belonging(piece, bills[bill]) for piece in lost]) for bill, lost in found.items()]
+    made = [Group(bills[bill], [belonging(piece, bills[bill]) for piece in lost]) for bill, lost in found.items()]
+    return beside_each_other(made)
 
 
 def belonging(piece, bill):
     piece.shipment, piece.arrival, piece.site = bill, bill.arrival, bill.arrival.site
     return piece
+
+
+def beside_each_other(found):
+    """Tell groups of one freight bill of each other: carriers want one claim for it, a claim here is for one bill."""
+    alike = defaultdict(list)
+    for group in found:
+        if group.shipment.pro_number:
+            carrier = group.respondent.carrier
+            alike[carrier and carrier.pk, group.shipment.account_id, group.shipment.pro_number].append(group)
+    for same in alike.values():
+        for group in same:
+            group.others = [other for other in same if other is not group]
+    return found
 
 
 def to_claim(site) -> list[Group]:

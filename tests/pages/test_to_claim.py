@@ -85,6 +85,18 @@ def test_the_freight_bill_names_a_group_else_the_bill_of_lading(clerk, site, ali
     assert sorted(group.number for group in groups(page(clerk))) == ["BL-2", "PRO-1"]
 
 
+def test_bills_under_one_freight_bill_are_told_of_each_other(clerk, site, alice):
+    carrier, account = make_carrier(), make_account()
+    given = {"carrier": carrier, "account": account, "pro_number": "PRO-1"}
+    first, second = (make_load(site, actor=alice, **given) for _each in range(2))
+    make_load(site, actor=alice, account=account, pro_number="PRO-1")
+    make_load(site, actor=alice, carrier=carrier, account=account, pro_number="")
+    answer = page(clerk)
+    told = {group.shipment: [other.shipment for other in group.others] for group in groups(answer) if group.others}
+    assert told == {first: [second], second: [first]}
+    assert answer.content.decode().count("send the claims together") == 2
+
+
 def test_what_is_worth_nobody_knows_how_much_is_unknown_and_not_nought(clerk, site, alice):
     make_load(site, actor=alice, damaged=1, short=0, unit_value=None)
     answer = page(clerk)
