@@ -22,6 +22,7 @@ class Entry:
     head -- what is to be done in a few words; words -- the same in whole sentences, with the rule
     day -- a date at the site, an aware moment where hours count, or None: `words` say what it needs
     lines -- positions of the claim's lines it is about; empty where it is about all of them
+    arrival -- the trailer, where it is about neither a claim nor a bill
     """
 
     kind: str
@@ -33,6 +34,7 @@ class Entry:
     due: Due | None = None
     claim: Claim | None = None
     shipment: object = None
+    arrival: object = None
     carrier: object = None
     who: object = None
     url: str = ""
@@ -75,15 +77,22 @@ class Entry:
     @property
     def uid(self) -> str:
         """The same for the same duty, whatever its date: a calendar updates by it."""
-        about = self.claim.uuid if self.claim else self.shipment.uuid if self.shipment else "site"
-        return f"{self.kind}-{self.key}-{about}"
+        about = self.claim or self.shipment or self.arrival
+        return f"{self.kind}-{self.key}-{about.uuid if about else ''}"
 
     @property
     def about(self) -> str:
-        """`claim NOR-26-0007, line 2`, `bill BL000012`, or empty."""
-        if self.claim is None:
-            return _("bill %(bill)s") % {"bill": self.shipment.bill_number} if self.shipment else ""
-        return ", ".join(filter(None, [str(self.claim), self.lines_words]))
+        """`NOR-26-0007, line 2`, `bill BL000012`, `trailer T-5`, or empty."""
+        if self.claim:
+            return ", ".join(filter(None, [str(self.claim), self.lines_words]))
+        if self.shipment:
+            return _("bill %(bill)s") % {"bill": self.shipment.bill_number}
+        return _("trailer %(trailer)s") % {"trailer": self.arrival} if self.arrival else ""
+
+    @property
+    def sentence(self) -> str:
+        """The words with a full stop, for more to follow."""
+        return self.words if self.words.endswith(".") else f"{self.words}."
 
     @property
     def lines_words(self) -> str:

@@ -58,6 +58,7 @@ def reports(note, site, at):
                 words=in_words(due, note, who),
                 day=due.due,
                 due=due,
+                arrival=note.arrival,
                 carrier=note.arrival.carrier,
                 url=note.arrival.get_absolute_url(),
             )

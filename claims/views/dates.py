@@ -8,7 +8,8 @@ from receiving import clock
 
 
 def part(request, claim):
-    """The first date, large, and the rest; `done` where nothing runs any more."""
+    """What has no date, the next date that is known, and those after it."""
     now = clock.local(timezone.now(), claim.site.time_zone)
     rows = rows_of(dates.of_claim(claim, at=now), now)
-    return {"first": rows[0] if rows else None, "rest": rows[1:]}
+    known = [row for row in rows if row.entry.is_known]
+    return {"unknown": [row for row in rows if not row.entry.is_known], "next": known[:1], "rest": known[1:]}

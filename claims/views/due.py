@@ -27,7 +27,7 @@ PARTS = {
     "week": gettext_lazy("within 7 days"),
     "later": gettext_lazy("later"),
 }
-TONES = {"unknown": "stop", "late": "stop", "week": "wait"}
+TONES = {"unknown": ("stop", "wait"), "late": ("stop", "wait"), "week": ("wait", "wait")}
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,9 @@ class Row:
 
     @property
     def tone(self):
-        return TONES.get(self.part, "quiet")
+        """Red is for what we may lose, amber for what is near, and for what the carrier owes."""
+        ours, carriers = TONES.get(self.part, ("quiet", "quiet"))
+        return ours if self.entry.is_ours else carriers
 
 
 def rows_of(entries, now):

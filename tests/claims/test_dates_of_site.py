@@ -160,7 +160,7 @@ def test_a_leak_of_dangerous_goods_has_the_two_reports_and_says_who_decides(site
     for entry in (phone, written):
         assert "Only if the incident has to be reported: that the site's plan and its trained people" in entry.words
         assert entry.words.endswith("Ask Dana Field, 555-0100.") and entry.effect == "an offence"
-        assert entry.url == load.arrival.get_absolute_url()
+        assert entry.url == load.arrival.get_absolute_url() and entry.about == f"trailer {load.arrival}"
 
 
 @pytest.mark.parametrize(

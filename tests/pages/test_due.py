@@ -121,6 +121,19 @@ def test_how_long_there_is_in_words_with_an_icon_where_it_is_near(signed_in, sit
     assert (f'<span class="badge {tone}"><svg' in body) is (part != "later")
 
 
+def test_red_is_for_what_we_may_lose(signed_in, site, clerk, us):
+    filed(site, clerk)
+    make_load(site, actor=clerk, damaged=0, bill_date=None)
+    with time_machine.travel("2026-09-01T12:00Z", tick=False):
+        signed_in.force_login(clerk)
+        rows = page(signed_in).context["listing"]
+    assert [(row.part, row.entry.is_ours, row.tone) for row in rows] == [
+        ("unknown", True, "stop"),
+        ("unknown", False, "wait"),
+        ("late", False, "wait"),
+    ]
+
+
 def test_the_day_that_counts_is_the_sites(signed_in, site, clerk, us):
     draft(site, clerk, short=0)
     with time_machine.travel("2026-12-03T05:30Z", tick=False):  # still 2 Dec in Chicago
@@ -278,6 +291,14 @@ def test_the_claim_shows_its_next_date_large_and_the_rest_folded(signed_in, site
     assert "Thu 26 Nov 2026" in first and "(line 2)" in first and "Wed 2 Dec 2026" not in first
     assert "1 more date<" in rest and "Wed 2 Dec 2026" in rest
     assert "Work towards Wed 25 Nov 2026" in first
+
+
+def test_what_has_no_date_stands_above_the_next_date_and_is_never_folded(signed_in, site, clerk, us):
+    body = page(signed_in, filed(site, clerk).get_absolute_url()).content.decode()
+    section = body[body.index('id="dates"') :]
+    section = section[: section.index("</section>")]
+    assert section.index("needs the day the carrier received the claim") < section.index("Wed 1 Apr 2026")
+    assert "<details" not in section
 
 
 def test_a_claim_on_which_nothing_runs_shows_no_dates(signed_in, site, clerk, us):
