@@ -86,6 +86,7 @@ ONLY_HERE = {
     "scipy": {"claims/scorecard/figures.py"},
     "numpy": {"claims/scorecard/figures.py"},
     "icalendar": {"claims/feeds.py"},
+    "pikepdf": {"receiving/documents/pages.py", "receiving/documents/foreign.py"},
     "zoneinfo": {"receiving/clock.py", "receiving/models/site.py"},
 }
 FILES = [

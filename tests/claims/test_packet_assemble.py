@@ -15,14 +15,15 @@ from pypdf import PdfReader
 
 from claims import drafting, jobs
 from claims.models import Claim, ClaimLine, Job, Packet
+from claims.models.job import Stopping
 from claims.packet import assemble, building, kept
 from receiving import evidence
 from receiving.models import Arrival, Event, Photo
 from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.verification import verify
-from tests.builders import NOON, make_person, make_site
+from tests.builders import NOON, make_carrier, make_person, make_site
 from tests.claims.builders import losses, make_claim, make_load
-from tests.claims.packets import content_of, make_document, make_packet, make_pdf, make_photo, make_proved
+from tests.claims.packets import CARRIER, content_of, make_document, make_packet, make_pdf, make_photo, make_proved
 from tests.conftest import guards_down
 
 pytestmark = pytest.mark.django_db
@@ -308,6 +309,24 @@ def test_a_packet_of_our_own_pages_only_is_made_as_pdf_a_3a(claim, clerk):
     assert "made as PDF/A-3a" in reader.pages[-1].extract_text()
 
 
+def test_a_hand_over_comes_from_the_dock_and_demands_nothing(site, clerk):
+    claim = make_claim(site, actor=clerk, purpose="handover", damaged=1, short=0)
+    Claim.objects.filter(pk=claim.pk).update(claimant="Juniper Home Stores")
+    letter = " ".join(PdfReader(BytesIO(content_of(make_packet(claim, actor=clerk)))).pages[0].extract_text().split())
+    assert letter.startswith("Dock NOR Mon 2 Mar 2026 Juniper Home Stores Record NOR-26-0001 of loss and damage")
+    assert "It is no claim and makes no demand." in letter
+    assert "We demand" not in letter and "liable" not in letter
+
+
+def test_a_claim_against_two_carriers_is_addressed_to_both(site, clerk):
+    claim = make_claim(site, actor=clerk, damaged=1, short=0, carrier=make_carrier(**CARRIER))
+    second = make_carrier("Anvil Haulage", address="7 Canal Street")
+    claim = drafting.set_facts(claim, values={"second_carrier": second}, actor=clerk, at=NOON)
+    letter = " ".join(PdfReader(BytesIO(content_of(make_packet(claim, actor=clerk)))).pages[0].extract_text().split())
+    assert "We hold Cedar Line Freight and Anvil Haulage liable for this loss as carriers" in letter
+    assert "Anvil Haulage Claims department 7 Canal Street" in letter
+
+
 # --- as long work -----------------------------------------------------------------------------------------------------
 
 
@@ -317,6 +336,18 @@ def test_the_queue_makes_it_and_says_where_it_is(claim, clerk, no_drawing):
     packet = Packet.objects.get()
     assert (job.state, job.result_url, packet.uuid) == ("done", packet.get_absolute_url(), job.uuid)
     assert "Packet 1 of NOR-26-0001 is made" in job.result_words
+
+
+@pytest.mark.parametrize("words", ["photos", "pages"])
+def test_told_to_stop_it_stops_in_the_middle_and_leaves_nothing(claim, clerk, words):
+    def stop(done, total=0, counted=""):
+        if counted == words:
+            raise Stopping
+
+    with pytest.raises(Stopping):
+        make_packet(claim, actor=clerk, progress=stop)
+    assert not Packet.objects.exists()
+    assert make_packet(claim, actor=clerk).number == 1
 
 
 def test_the_queue_says_which_photo_stopped_it(claim, clerk, spoilt):
