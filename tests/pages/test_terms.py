@@ -265,6 +265,12 @@ def test_bad_facts_come_back_with_a_sentence_and_what_was_typed(manager, site, f
     assert not Submission.objects.exists()
 
 
+def test_what_does_not_go_together_is_said_all_at_once(manager, site):
+    wrong = {"valid_until": "2025-12-31", "limit_basis": "package", "waives_statute": "on"}
+    answer = manager.post(at("terms_new", site), posted(ROW, **wrong))
+    assert set(answer.context["form"].errors) == {"valid_until", "limit_rate", "waiver"}
+
+
 @pytest.mark.parametrize(
     ("row", "sentence"),
     [
