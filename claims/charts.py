@@ -190,7 +190,7 @@ def reach(shown, together):
     """What the axis has to hold: every rate, and ranges unless one is so wide that it would flatten all others."""
     highs = sorted(standing.rate_interval[1] for standing in shown)
     rates = [max(standing.rate, 1000 * standing.expected / standing.sums.sn) for standing in shown]
-    most = max(*rates, 3 * highs[(len(highs) - 1) // 2], together)
+    most = max(*rates, 3 * highs[3 * (len(highs) - 1) // 4], together)
     return [*rates, *(min(high, most) for high in highs), together]
 
 

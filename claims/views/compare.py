@@ -28,7 +28,7 @@ from receiving.models import Carrier
 from receiving.web import at_site, invalid, wants_json
 
 PAGE = "claims/compare.html"
-SIZE = 100
+SIZE = 50
 TONES = {
     Verdict.WORSE: "stop",
     Verdict.WATCH: "wait",
@@ -37,6 +37,12 @@ TONES = {
 }
 FINDINGS = tuple(TONES)
 EVENTS = {Kind.DAMAGED: gettext_lazy("Damaged"), Kind.SHORT: gettext_lazy("Short"), Kind.OVER: gettext_lazy("Over")}
+# Damage is counted against what was received, shorts and overs against what the lists say.
+CARTONS = {
+    Kind.DAMAGED: gettext_lazy("Cartons received"),
+    Kind.SHORT: gettext_lazy("Cartons on the lists"),
+    Kind.OVER: gettext_lazy("Cartons on the lists"),
+}
 CHART_TITLES = {
     Kind.DAMAGED: gettext_lazy("Damaged cartons per 1,000 by carrier"),
     Kind.SHORT: gettext_lazy("Short cartons per 1,000 by carrier"),
@@ -157,14 +163,16 @@ def shown(request, form, comparison: Comparison):
         "few": few,
         "all": [*judged, *few],
         "findings": [line for line in judged if line.standing.verdict in FINDINGS],
-        "others": [line for line in [*judged, *few] if line.standing.verdict not in FINDINGS],
+        "others": [line for line in [*judged, *few] if comparison.compares and line.standing.verdict not in FINDINGS],
         "notes": verdicts.page_notes(comparison),
         "is_capped": bool(comparison.capped),
+        "is_by_name": len({line.standing.shrunk for line in judged}) < 2,
         "cautions": verdicts.CAUTIONS,
         "is_short_period": len(choice.period.months) < periods.ROLLING,
         "all_carriers": per_thousand(1000 * comparison.site_rate) if comparison.site_rate else "",
         "least": comparison.settings.min_trailers,
         "events": EVENTS[choice.kind],
+        "cartons": CARTONS[choice.kind],
         "beside_headings": [heading for heading, _figure, _count in (*BESIDE, *SHARES)],
         "exports": exports(request, form.asked),
     }
@@ -175,7 +183,7 @@ def about(form) -> str:
     choice = form.choice()
     first, last = (date_format(month, "F Y") for month in (choice.period.first, choice.period.last))
     parts = [first if first == last else _("%(first)s to %(last)s") % {"first": first, "last": last}]
-    parts.append(", ".join(str(site) for site in choice.sites))
+    parts.append(_("all sites together") if len(choice.sites) > 1 else str(choice.sites[0]))
     parts += [str(form.cleaned_data["account"])] if choice.account else []
     if choice.origin is not None:
         parts.append(_("from %(origin)s") % {"origin": choice.origin or _("an origin not stated")})
@@ -263,14 +271,14 @@ def columns(kind) -> list:
         (_("Carrier"), lambda line: line.standing.name),
         (_("Verdict"), lambda line: line.words.label),
         (_("Trailers"), lambda line: line.standing.sums.k),
-        (_("Cartons"), lambda line: line.standing.sums.sn),
-        (EVENTS[kind], lambda line: line.standing.sums.sx),
+        (str(CARTONS[kind]), lambda line: line.standing.sums.sn),
+        (str(EVENTS[kind]), lambda line: line.standing.sums.sx),
         (_("Usual for its freight"), lambda line: tenth(line.standing.tested.e) if line.standing.shows_rate else None),
         *range_columns(_("Per 1,000"), lambda each: each.rate, lambda each: each.rate_interval),
         *range_columns(_("For the same freight"), lambda each: each.adjusted_rate, lambda each: each.adjusted_interval),
         *share_columns(_("Trailers touched"), touched),
-        *((heading, lambda line, count=count: count(line)) for heading, _figure, count in BESIDE),
-        *(column for heading, _figure, found in SHARES for column in share_columns(heading, found)),
+        *((str(heading), count) for heading, _figure, count in BESIDE),
+        *(column for heading, _figure, found in SHARES for column in share_columns(str(heading), found)),
         (_("In words"), lambda line: str(line.words)),
     ]
 
