@@ -352,13 +352,13 @@ def set_facts(claim, *, values, verb="claim.facts", reason="", version=None, act
     """Change facts of a draft. values -- by the names of PARTIES, FREIGHT, RATE and ASKED; what is not named stays."""
     allowed = {*PARTIES, *FREIGHT, *RATE, *ASKED}
     values = {name: value for name, value in values.items() if name in allowed}
-    check_facts(claim, values)
+    check_facts(claim, values, today=clock.site_day(at, claim.site.time_zone))
     with changing(claim, verb, version=version, actor=actor, at=at, reason=reason) as draft:
         Claim.objects.filter(pk=draft.pk).update(**values)
     return draft
 
 
-def check_facts(claim, values):
+def check_facts(claim, values, *, today):
     told = {name: values.get(name, getattr(claim, name)) for name in (*PARTIES, *FREIGHT, *RATE)}
     for name in ("shipment_weight", "freight_charge", "declared_value"):
         if told[name] is not None and told[name] < 0:
@@ -375,6 +375,8 @@ def check_facts(claim, values):
         raise Refused(_("A rate is more than nought."), code="no_rate", field="rate")
     if told["rate_date"] is None:
         raise Refused(_("Say of which day the rate is."), code="rate_date_missing", field="rate_date")
+    if told["rate_date"] > today:
+        raise Refused(_("That day has not come yet."), code="rate_of_tomorrow", field="rate_date")
     if not told["rate_source"].strip():
         raise Refused(_("Say where the rate was read."), code="rate_source_missing", field="rate_source")
 

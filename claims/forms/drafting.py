@@ -8,6 +8,7 @@ from django.utils.translation import gettext_lazy as _
 
 from claims import drafting, losses
 from claims.models import Claim, ClaimLine, NotClaimed, Terms
+from receiving.filters import DayField
 from receiving.models import Carrier, Discrepancy
 
 LONGEST_KEY = 18
@@ -41,7 +42,7 @@ def as_written(column, **options):
     if kind == "DecimalField":
         options["form_class"] = NumberField
     if kind == "DateField":
-        options["widget"] = DayInput()
+        options["form_class"] = DayField
     return column.formfield(**options)
 
 

@@ -435,7 +435,10 @@ def test_a_limit_in_special_drawing_rights_waits_for_a_rate_with_day_and_source(
     with pytest.raises(Refused, match="of which day") as caught:
         drafting.set_facts(claim, values={"rate": Decimal("1.36")}, actor=clerk, at=NOON)
     assert caught.value.field == "rate_date"
-    rate = {"rate": Decimal("1.36"), "rate_date": date(2026, 3, 2), "rate_source": "the fund's page"}
+    rate = {"rate": Decimal("1.36"), "rate_date": date(2026, 3, 3), "rate_source": "the fund's page"}
+    with pytest.raises(Refused, match="That day has not come yet"):
+        drafting.set_facts(claim, values=rate, actor=clerk, at=NOON)
+    rate["rate_date"] = date(2026, 3, 2)
     drafting.set_facts(claim, values=rate, actor=clerk, at=NOON)
     # 10 lb are 4.5359237 kg; x 8.33 x 1.36 = 51.3867
     assert again(claim).amount == Decimal("51.390")

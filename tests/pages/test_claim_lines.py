@@ -324,6 +324,8 @@ def test_the_rate_is_asked_for_where_the_limit_is_in_another_currency(clerk, sit
     claim = make_claim(site, actor=alice, damaged=1, short=0, weight=Decimal(10))
     answer = clerk.get(claim.get_absolute_url())
     assert answer.context["next"]["url"] == url("claim_rate", claim)
+    answer = post(clerk, "claim_rate", claim, rate="1.36", rate_date="2 March", rate_source="x", version=1)
+    assert "“2 March” is no day on the calendar." in answer.content.decode()
     answer = post(clerk, "claim_rate", claim, rate="1.36", rate_date="2026-03-02", rate_source="", version=1)
     assert "Say where the rate was read." in answer.content.decode()
     post(clerk, "claim_rate", claim, rate="1.36", rate_date="2026-03-02", rate_source="the fund's page", version=1)
