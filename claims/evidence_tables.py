@@ -4,6 +4,7 @@ migrations and for `receiving.triggers`."""
 KEYS = {
     "claims_amendment": [("uuid",)],
     "claims_bounce": [("uuid",)],
+    "claims_cardmessage": [("uuid",)],
     "claims_document": [("uuid",), ("replaces_id",)],
     "claims_fact": [("uuid",), ("reverses_id",)],
     "claims_gapreason": [("uuid",)],

@@ -94,16 +94,21 @@ def send_one(to, subject, body, attached, number, of, about):
     title = (
         subject if of == 1 else _("%(subject)s (part %(n)s of %(of)s)") % {"subject": subject, "n": number, "of": of}
     )
-    message = OnceMade(title, body, to=to, headers={"Message-ID": f"<{about['uuid']}@dock.invalid>"})
-    if about["actor"].email:
-        message.reply_to = [about["actor"].email]
-    for each in attached:
-        message.attach(each.name, each.data, each.content_type)
-    raw = message.message().as_bytes(linesep="\r\n")
+    message, raw = composed(to, title, body, attached, uuid=about["uuid"], actor=about["actor"])
     digest = evidence.digest(raw)
     name = files.keep(f"mail/{digest[:2]}/{digest}.eml", raw)
     hand_over(message, to, number, of)
     return keep(message, to, title, number, of, about | {"file": name, "sha256": digest, "size": len(raw)})
+
+
+def composed(to, subject, body, attached, *, uuid, actor):
+    """(the message, its bytes as they will leave); answers go to whoever sends it."""
+    message = OnceMade(subject, body, to=to, headers={"Message-ID": f"<{uuid}@dock.invalid>"})
+    if actor.email:
+        message.reply_to = [actor.email]
+    for each in attached:
+        message.attach(each.name, each.data, each.content_type)
+    return message, message.message().as_bytes(linesep="\r\n")
 
 
 def hand_over(message, to, number, of):

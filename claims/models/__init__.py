@@ -12,7 +12,7 @@ from claims.models.claim import (
 from claims.models.due import Digest, FeedKey
 from claims.models.job import Job
 from claims.models.packet import Packet
-from claims.models.scorecard import BillCount, CountedUpTo, MonthSums, ReviewNote, Scorecard, VisitCount
+from claims.models.scorecard import BillCount, CardMessage, CountedUpTo, MonthSums, ReviewNote, Scorecard, VisitCount
 from claims.models.settlement import Amendment, Fact, LineDecision, SalvageLot
 from claims.models.terms import Terms, TermsPeriod
 
@@ -20,6 +20,7 @@ __all__ = [
     "Amendment",
     "BillCount",
     "Bounce",
+    "CardMessage",
     "Claim",
     "ClaimLine",
     "CountedUpTo",

@@ -124,6 +124,21 @@ class Scorecard(Recorded, Evidence):
         return reverse("scorecard", args=[self.site.code, self.number])
 
 
+class CardMessage(Recorded, Evidence):
+    """A scorecard that left by e-mail, exactly as it was handed over."""
+
+    scorecard = models.ForeignKey(Scorecard, on_delete=models.PROTECT, related_name="messages")
+    to = models.CharField(max_length=254)
+    subject = models.CharField(max_length=250)
+    message_id = models.CharField(max_length=200)
+    file = models.CharField(max_length=120)
+    sha256 = models.CharField(max_length=64)
+    size = models.PositiveIntegerField()
+
+    def __str__(self):
+        return f"{self.scorecard}: {self.to}"
+
+
 class ReviewNote(Recorded, Evidence):
     """What was agreed with a carrier, by when and by whom; a row that `closes` one says what came of it."""
 

@@ -21,12 +21,17 @@ def name_of(packet, kind):
 
 def opened(packet, kind):
     """The file of a kind (pdf, xlsx, zip), open and looked through. Raises Refused where it is missing or altered."""
-    told = {"file": name_of(packet, kind)}
+    return as_frozen(getattr(packet, kind), getattr(packet, f"{kind}_sha256"), name_of(packet, kind))
+
+
+def as_frozen(path, sha256, name):
+    """The stored file, open at its start, if it has the hash that was frozen; `name` is for people. Raises Refused."""
+    told = {"file": name}
     try:
-        file = default_storage.open(getattr(packet, kind))
+        file = default_storage.open(path)
     except OSError as error:
         raise Refused(_("The file %(file)s is missing.") % told, code="file_missing") from error
-    if hashlib.file_digest(file, "sha256").hexdigest() != getattr(packet, f"{kind}_sha256"):
+    if hashlib.file_digest(file, "sha256").hexdigest() != sha256:
         file.close()
         raise Refused(_("The file %(file)s is not the one that was frozen.") % told, code="file_altered")
     file.seek(0)

@@ -5,6 +5,7 @@ from datetime import date
 from claims.models import (
     Amendment,
     Bounce,
+    CardMessage,
     Claim,
     ClaimLine,
     Document,
@@ -64,7 +65,12 @@ def scorecard_rows(site, **by):
     carrier = Carrier.objects.create(name="Heron Lines")
     card = scorecard_row(site, carrier, 1, **by)
     note = review_row(site, carrier, **by)
-    return [scorecard_row(site, carrier, 2, restates=card, **by), review_row(site, carrier, closes=note, **by)]
+    sent = {"subject": "Scorecard", "message_id": "<2@dock.example>", "file": "mail/b", "sha256": HASH, "size": 1}
+    return [
+        scorecard_row(site, carrier, 2, restates=card, **by),
+        CardMessage.objects.create(scorecard=card, to="desk@carrier.example", **sent, **by),
+        review_row(site, carrier, closes=note, **by),
+    ]
 
 
 def scorecard_row(site, carrier, number, **also):
