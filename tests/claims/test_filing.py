@@ -255,6 +255,22 @@ def test_every_move_of_the_table_is_made_and_no_other(draft, clerk, since, to):
         assert Claim.objects.get(pk=claim.pk).stage == since and Event.objects.count() == events
 
 
+@pytest.mark.parametrize("stage", [Stage.DRAFT, Stage.FILED, Stage.WITHDRAWN])
+def test_only_a_closed_claim_is_reopened(draft, clerk, stage):
+    Claim.objects.filter(pk=draft.pk).update(stage=stage, filed_at=NOON, filed_on=TODAY)
+    with refused(f"claim_{stage}"):
+        filing.reopen(draft, reason="a carton was found", actor=clerk, at=LATER)
+    assert Claim.objects.get(pk=draft.pk).stage == stage
+
+
+@pytest.mark.parametrize("stage", [Stage.FILED, Stage.CLOSED, Stage.WITHDRAWN])
+def test_only_a_draft_is_filed(draft, clerk, stage):
+    Claim.objects.filter(pk=draft.pk).update(stage=stage, filed_at=NOON, filed_on=TODAY)
+    with refused(f"claim_{stage}"):
+        file(draft, actor=clerk, reasons={})
+    assert Claim.objects.get(pk=draft.pk).stage == stage
+
+
 # -- withdrawing
 
 
