@@ -39,8 +39,13 @@ SIGNED = {
 }
 
 
-def make_proved(site, *, actor, damaged=2, short=1, photos_each=1, signed=True, **load):
-    """A draft whose damaged pieces have photos, whose trailer has one of each kind, and whose driver has signed."""
+def make_proved(site, *, actor, **given):
+    """A draft of the losses of `make_evidence`."""
+    return make_claim(site, actor=actor, shipment=make_evidence(site, actor=actor, **given))
+
+
+def make_evidence(site, *, actor, damaged=2, short=1, photos_each=1, signed=True, **load):
+    """A bill whose damaged pieces have photos, whose trailer has one of each kind, and whose driver has signed."""
     given = {"description": "Table lamp, oak", "shipper": "Brook Lamps", "origin": "Fallow Springs"} | load
     if "carrier" not in given:
         given["carrier"] = Carrier.objects.filter(name=CARRIER["name"]).first() or make_carrier(**CARRIER)
@@ -59,7 +64,7 @@ def make_proved(site, *, actor, damaged=2, short=1, photos_each=1, signed=True, 
     else:
         Arrival.objects.filter(pk=arrival.pk).update(state="released", released_at=NOON)
     shipment.arrival.refresh_from_db()
-    return make_claim(site, actor=actor, shipment=shipment)
+    return shipment
 
 
 def make_picture(words, size=(1600, 1200), colour="#b58a5a"):
