@@ -2,9 +2,6 @@
 writer of Packet.
 """
 
-from pathlib import Path
-from tempfile import TemporaryDirectory
-
 from django.db import transaction
 from django.utils.translation import gettext as _
 
@@ -47,8 +44,8 @@ def make(claim, *, uuid, actor, at, progress=unheard, stored=lambda packet: None
         at=at,
     )
     refuse_outdated(claim, content["said"])
-    with TemporaryDirectory(prefix="packet-") as folder:
-        built = building.build(content, Path(folder), progress)
+    with files.workshop() as folder:
+        built = building.build(content, folder, progress)
         facts = kept(built) | sealed(content)
     with transaction.atomic():
         evidence.lock_head(claim.site)
@@ -126,9 +123,9 @@ def kept(built: Built):
     found = {"pages": built.pages}
     for kind in ("pdf", "xlsx", "zip"):
         path, sha256 = getattr(built, kind), built.hashes[kind]
-        found[kind] = files.keep_file(f"packets/{sha256[:2]}/{sha256}.{kind}", path)
-        found[f"{kind}_sha256"] = sha256
         found[f"{kind}_size"] = path.stat().st_size
+        found[f"{kind}_sha256"] = sha256
+        found[kind] = files.keep_file(f"packets/{sha256[:2]}/{sha256}.{kind}", path)
     return found
 
 
