@@ -1,4 +1,4 @@
-"""Files kept under their hash: the same once, another beside it, large ones taken over without being read into memory."""
+"""Files kept under their hash: the same once, another beside it, large ones taken over and not read into memory."""
 
 import os
 from pathlib import Path
