@@ -218,9 +218,10 @@ def carriers_export(request, suffix):
     if suffix not in EXPORTS:
         raise Http404
     form = read_filter(request)
-    if not form.is_valid():
-        back = address(request, "carriers", form.asked)
-        return invalid(request, "", {}, form) if wants_json(request) else redirect(back)
+    if wants_json(request) and not form.is_valid():
+        return invalid(request, "", {}, form)
+    if not (form.is_valid() and form.months):
+        return redirect(address(request, "carriers", form.asked))
     choice = form.choice()
     comparison = periods.comparison(choice)
     judged, few = apart(read_lines(request, form, comparison))

@@ -43,7 +43,7 @@ def make_count(site, carrier, month, account, origin, visit, size, columns):
         released_at=at,
     )
     shipment = Shipment.objects.create(
-        arrival=arrival, account=account, bill_number=f"BL{number}", pieces=size, origin=origin
+        arrival=arrival, account=account, bill_number=f"BL{number}", pieces=size or 1, origin=origin
     )
     VisitCount.objects.create(arrival=arrival, site=site, carrier=carrier, month=month, **visit)
     given = dict.fromkeys(("damaged", "short", "over", "rerouted"), 0) | {"listed": size, "received": size}
