@@ -66,7 +66,7 @@ def legal(known, today):
     """The periods of the terms that still run, each date with the lines it is for."""
     everything = len(known.lines)
     for key, each in running(known, today):
-        lines = tuple(line.position for line in each.lines if line) if len(each.lines) < everything else ()
+        lines = tuple(sorted(line.position for line in each.lines)) if len(each.lines) < everything else ()
         due = each.due
         told = {"binds": due.binds, "due": due, "lines": lines}
         yield entry(known.claim, "deadline", key, str(due.duty.label), in_words(known, each), due.due, **told)

@@ -4,6 +4,7 @@ import re
 from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 
 from claims import readings, standing, terms
 from claims.dates.starts import nothing_came
@@ -11,6 +12,8 @@ from claims.enums import DocumentKind, FactKind, FilingWay, LetterKind, Stage
 from claims.models import Bounce, Claim, ClaimLine, Document, Fact, Letter, Message
 from receiving.enums import YesNo
 
+OF_PIECES = ("number", "kind", "state", "quantity", "found_at", "after_release")
+OF_LINES = ("uuid", "claim", "position", "kind", "cartons", "amount", *(f"discrepancy__{name}" for name in OF_PIECES))
 ANSWERS = (FactKind.ACKNOWLEDGED, FactKind.DECISION, FactKind.OFFER, FactKind.RECEIPT, FactKind.OFFSET)
 
 
@@ -38,14 +41,32 @@ class Known:
     bounced: bool = False
     nothing_came: bool = False
 
+    @cached_property
+    def happened(self):
+        """What nobody took back, in its order."""
+        return standing.live(self.facts)
+
+    @cached_property
+    def suit_starts(self):
+        """{line: the day its time to sue runs from}"""
+        return dict(standing.suit_starts(self.facts))
+
+    @cached_property
+    def papers_returned(self):
+        return standing.papers_returned(self.facts)
+
+    @cached_property
+    def decided(self):
+        return standing.decided_for_carrier(self.facts)
+
     def live(self, *kinds):
-        return [fact for fact in standing.live(self.facts) if fact.kind in kinds]
+        return [fact for fact in self.happened if fact.kind in kinds]
 
     @property
     def is_filed(self):
         return self.claim.stage == Stage.FILED
 
-    @property
+    @cached_property
     def has_answer(self):
         """Acknowledged, paid, declined or offered: then no acknowledgement is owed any more (49 CFR 370.5(a))."""
         return bool(self.live(*ANSWERS))
@@ -56,7 +77,7 @@ class Known:
         by_mail = self.claim.filing_way == FilingWay.EMAIL
         return self.is_filed and by_mail and self.bounced and not self.has_answer
 
-    @property
+    @cached_property
     def is_decided(self):
         """All agreed, or a firm offer in writing, or nothing outstanding (49 CFR 370.9(a))."""
         if self.live(FactKind.AGREED) or self.reading.money.outstanding <= 0:
@@ -65,10 +86,12 @@ class Known:
 
     def is_line_decided(self, line):
         """Whether the carrier has decided on the line in writing."""
-        return self.is_decided or (line is not None and line.pk in standing.decided_for_carrier(self.facts))
+        return self.is_decided or (line is not None and line.pk in self.decided)
 
     def is_noticed(self, line):
         """Whether a notice that went names the piece of the line."""
+        if not self.notices:
+            return False
         name = re.compile(rf"\b{re.escape(str(line.discrepancy))}\b")
         return any(name.search(letter.body) for letter in self.notices)
 
@@ -101,7 +124,7 @@ def gather(claims, *, at) -> list[Known]:
 
 def live_lines(claims):
     by_key, found = {claim.pk: claim for claim in claims}, defaultdict(list)
-    rows = ClaimLine.objects.filter(claim__in=by_key, live=True).select_related("discrepancy__site")
+    rows = ClaimLine.objects.filter(claim__in=by_key, live=True).select_related("discrepancy").only(*OF_LINES)
     for line in rows.order_by("position"):
         line.claim = by_key[line.claim_id]
         found[line.claim_id].append(line)

@@ -1,14 +1,15 @@
 """The periods of a claim's terms that still run, and what stops them."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
-from claims import deadlines, standing
+from claims import deadlines
 from claims.dates.known import Known
 from claims.dates.starts import triggers
 from claims.dates.unclaimed import BEFORE_FILING
 from claims.deadlines import Due, Period, cmr
 from claims.enums import Duty, FactKind, Regime, Stage, Standing, Trigger
+from receiving import clock
 
 SETTLED = (Standing.ALL_IN, Standing.OVERPAID, Standing.CLOSED, Standing.WITHDRAWN, Standing.HANDED_OVER)
 CARRIERS = (Duty.ACKNOWLEDGE, Duty.DECIDE, Duty.STATUS)
@@ -28,13 +29,24 @@ class Running:
 def running(known: Known, today) -> list[tuple[str, Running]]:
     """What still runs, each with a key that stays its own whatever its date."""
     found = {}
-    for line in known.lines or [None]:
-        for due in line_dues(known, line, today):
+    for lines in alike(known):
+        for due in line_dues(known, lines[0], today):
             guessed = due.duty == Duty.ACKNOWLEDGE and known.received is None
             same = (identity(due), due.due, due.needs)
-            found.setdefault(same, Running(due, guessed=guessed)).lines.append(line)
+            found.setdefault(same, Running(due, guessed=guessed)).lines.extend(lines)
     often = Counter(key for key, *_rest in found)
     return [(key if often[key] == 1 else f"{key}-{each.lines[0].uuid}", each) for (key, *_rest), each in found.items()]
+
+
+def alike(known):
+    """Lines by all that their dates depend on; one group of nothing where the claim has no lines."""
+    groups, zone = defaultdict(list), known.claim.site.time_zone
+    for line in known.lines:
+        piece = line.discrepancy
+        told = (line.kind, clock.site_day(piece.found_at, zone), piece.after_release, known.is_noticed(line))
+        said = (known.is_line_decided(line), known.suit_starts.get(line.pk), known.papers_returned.get(line.pk))
+        groups[told + said].append(line)
+    return list(groups.values()) or [[None]]
 
 
 def identity(due):
@@ -147,17 +159,17 @@ def nearest(ends, day):
 
 def suits(known, line, periods):
     """The last days to bring suit that run from written disallowances of this line."""
-    for key, day in standing.suit_starts(known.facts):
-        if line is not None and key == line.pk:
-            said = [deadlines.Disallowance(line=key, on=day)]
-            yield from deadlines.suit_dues(periods, said, kinds={key: line.kind}, calendar=known.held.calendar)
+    day = line and known.suit_starts.get(line.pk)
+    if not day:
+        return []
+    said = [deadlines.Disallowance(line=line.pk, on=day)]
+    return deadlines.suit_dues(periods, said, kinds={line.pk: line.kind}, calendar=known.held.calendar)
 
 
 def suspended(known, due, line):
     """Under the CMR a written claim makes the time to sue stand still (Art. 32(2))."""
     if due.duty != Duty.SUE or known.held.terms.regime != Regime.CMR or known.received is None or line is None:
         return due
-    rejected = dict(standing.suit_starts(known.facts)).get(line.pk)
-    returned = standing.papers_returned(known.facts).get(line.pk)
+    rejected, returned = known.suit_starts.get(line.pk), known.papers_returned.get(line.pk)
     written = cmr.WrittenClaim(known.received, rejected=rejected, papers_returned=returned)
     return cmr.suspended(due, [written], calendar=known.held.calendar)

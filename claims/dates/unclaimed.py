@@ -12,7 +12,9 @@ from claims.dates.starts import Choices, nothing_came, triggers
 from claims.enums import Duty, LineKind
 from receiving import clock
 from receiving.enums import Kind
+from receiving.models import Shipment
 
+OF_PIECES = ("shipment", "kind", "quantity", "found_at", "after_release")
 BEFORE_FILING = (Duty.CONCEALED_NOTICE, Duty.NOTICE, Duty.FILE, Duty.FINAL_STATEMENT)
 
 
@@ -62,7 +64,10 @@ def is_open(duty, piece):
 
 def unclaimed(site, *, at) -> list[Entry]:
     """For each bill with unclaimed losses the nearest of its dates, and those that are unknown."""
-    pieces = list(queries.claimable(site).select_related(*queries.WITH).order_by("pk"))
+    pieces = list(queries.claimable(site).only(*OF_PIECES).order_by("pk"))
+    bills = Shipment.objects.select_related(*queries.BILL).in_bulk({piece.shipment_id for piece in pieces})
+    for piece in pieces:
+        piece.shipment = bills[piece.shipment_id]
     dues = of_pieces(site, pieces, at)
     by_bill = defaultdict(list)
     for piece in pieces:
