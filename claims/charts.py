@@ -98,9 +98,11 @@ def in_words(standing: Standing) -> str:
 @dataclass(frozen=True)
 class Row:
     """One carrier: x its rate, low to high its range (`beyond`: the range goes on past the axis), usual what its
-    freight would bring at the rate of all."""
+    freight would bring at the rate of all. From `top` on it has its own band; its name is written at `base`."""
 
     y: float
+    top: float
+    base: float
     name: str
     words: str
     url: str
@@ -124,8 +126,9 @@ class Caterpillar:
     top: float
     bottom: float
     each: float
-    rise: float
+    names: float
     narrow: bool
+    leads: bool
     axis: str
     ticks: list[Tick]
     together: Tick
@@ -154,6 +157,8 @@ def caterpillar(
         low, high = standing.rate_interval
         return Row(
             y=y + 8 if narrow else y,
+            top=y - each / 2,
+            base=y - 6 if narrow else y + 5,
             name=cut(standing.name, end - start if narrow else start - 16),
             words=in_words(standing),
             url=link(standing) if link else "",
@@ -176,8 +181,9 @@ def caterpillar(
         top=top,
         bottom=bottom,
         each=each,
-        rise=-each / 2 - (8 if narrow else 0),
+        names=start if narrow else start - 14,
         narrow=narrow,
+        leads=link is not None,
         axis=_("per 1,000 cartons"),
         ticks=ticks(axis),
         together=line_at(axis.at(together), all_carriers(together), 0, width),

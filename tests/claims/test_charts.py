@@ -1,7 +1,6 @@
 """Charts: what is drawn, where, and what may never be drawn."""
 
 import re
-from dataclasses import replace
 from datetime import date
 from xml.etree import ElementTree
 
@@ -12,7 +11,7 @@ from django.utils import translation
 from claims import charts
 from claims.periods import month_back
 from claims.scorecard import figures
-from claims.scorecard.compare import DEFAULTS, Verdict, compare
+from claims.scorecard.compare import DEFAULTS, Entry, Verdict, compare
 from claims.scorecard.months import watch
 from claims.scorecard.sums import Trailer, add_up
 from tests.claims.scorecard_examples import SEVEN, entries
@@ -87,7 +86,18 @@ def test_a_range_that_would_flatten_all_others_ends_in_an_arrow():
     beyond = {row.name: row.beyond for row in chart.rows}
     assert beyond["Aster"] and not beyond["B1"]
     assert max(row.high for row in chart.rows) <= chart.end
-    assert drawn("caterpillar", chart).count("Z") > drawn("caterpillar", replace(chart, rows=chart.rows[1:])).count("Z")
+    assert drawn("caterpillar", chart).count("l7 6") == 1
+
+
+def test_what_is_usual_goes_by_the_carriers_own_freight():
+    def lane(name, hard, counts):
+        trailers = [Trailer.of(900, count, "hard" if place < hard else "easy") for place, count in enumerate(counts)]
+        return Entry.of(name, name, trailers, DEFAULTS)
+
+    mixed = [lane("Alder", 8, [9, 12, 10, 8, 11, 7, 10, 9, 2, 1]), lane("Birch", 2, [11, 9, 2, 3, 1, 2, 4, 1, 2, 3])]
+    chart = charts.caterpillar(compare(mixed), title="t")
+    usual = {row.name: row.usual for row in chart.rows}
+    assert usual["Alder"] > chart.together.at + 40 and usual["Birch"] < chart.together.at - 40
 
 
 def test_nothing_to_show_is_no_chart():
