@@ -5,7 +5,7 @@ writers, at the moment `at` that the office sets before each.
 from datetime import timedelta
 from decimal import Decimal
 
-from claims import documents, drafting, facts, filing, letters, mail, readings, shorts, terms
+from claims import completeness, documents, drafting, facts, filing, letters, mail, readings, shorts, terms
 from claims.demo import bills, papers, scenario
 from claims.enums import DocumentKind, FactKind, FilingWay, LimitBasis, LineKind, PriceSource, Purpose, Stage
 from claims.money import cents
@@ -184,10 +184,15 @@ class Acts:
             self.paper(papers.inspection(claim))
         if self.lines(kind=LineKind.LOSS):
             self.state_no_other_source()
-        for need in documents.completeness.gaps(self.fresh()):
-            if not need.firm and not need.reason:
-                reason = scenario.read()["gaps"].get(need.code, scenario.read()["gaps"]["other"])
-                documents.state_reason(self.claim, gap=need.code, reason=reason, **self.new)
+        self.state_reasons("other")
+
+    def state_reasons(self, usual):
+        """Why there is none, for all that the claim lacks; `usual` names the reason of what has none of its own."""
+        words = scenario.read()["gaps"]
+        for need in completeness.gaps(self.fresh()):
+            if not need.blocks or need.firm:
+                continue
+            documents.state_reason(self.claim, gap=need.code, reason=words.get(need.code, words[usual]), **self.new)
 
     def state_no_other_source(self):
         claim = self.fresh()
@@ -231,6 +236,7 @@ class Acts:
 
     def file_on_paper(self, way=FilingWay.POST):
         """Filed before packets were made here: the event says so, and no packet is there that never was."""
+        self.state_reasons("on_paper")
         claim = self.fresh()
         self.claim = filing.advance(
             claim,
