@@ -88,9 +88,10 @@ def gathered(site, carrier, month, *, before, actor, at):
         months.refresh(site)
         with on_paper(site):
             book = books.read(site, month)
-            refuse_absent(book, carrier)
             if before:
                 refuse_unchanged(before, books.figures(book, carrier.pk))
+            else:
+                refuse_absent(book, carrier)
             return contents.contents(
                 book, carrier, number=next_number(site), restates=before, log=log, actor=actor, at=at
             )
@@ -190,12 +191,22 @@ def refuse_absent(book, carrier):
         )
 
 
+def refuse_unchanged_now(card):
+    """`refuse_unchanged` by the figures as they are now."""
+    if not any(each["own"] for each in changes_since(card)):
+        raise unchanged(card)
+
+
 def refuse_unchanged(card, figures):
     if not books.differs(card.content["figures"], figures):
-        raise Refused(
-            _("Nothing has changed since %(card)s was issued, so there is nothing to restate.") % {"card": card},
-            code="scorecard_unchanged",
-        )
+        raise unchanged(card)
+
+
+def unchanged(card):
+    return Refused(
+        _("Nothing has changed since %(card)s was issued, so there is nothing to restate.") % {"card": card},
+        code="scorecard_unchanged",
+    )
 
 
 # --- what there is ----------------------------------------------------------------------------------------------------
@@ -208,8 +219,7 @@ def standing(site, month):
 
 @dataclass(frozen=True)
 class State:
-    """A carrier with trailers in the month, or with a card of it. `changes` -- what the card would have to say anew,
-    empty where it stands."""
+    """A carrier with trailers in the month, or with a card of it. `changes` -- the figures that are others now."""
 
     carrier: Carrier
     trailers: int
@@ -221,9 +231,9 @@ class State:
         return any(each["own"] for each in self.changes)
 
     @property
-    def gone(self):
-        """The card is of trailers that are not this carrier's any more: it cannot be restated from here."""
-        return self.card is not None and not self.trailers
+    def is_due(self):
+        """There is no card yet, or one that is to be restated."""
+        return self.card is None or self.differs
 
 
 def states(site, month) -> list[State]:
@@ -264,10 +274,19 @@ def issue_all(site, month, carriers, *, uuid, actor, at, progress):
     for place, key in enumerate(carriers):
         progress(place, len(carriers), _("cards"))
         own = uuids.uuid5(uuid, str(key))
-        if card := one_of_all(site, month, key, known.get(key), uuid=own, actor=actor, at=at):
-            found.append(card)
+        try:
+            card = one_of_all(site, month, key, known.get(key), uuid=own, actor=actor, at=at)
+        except Refused as why:
+            raise stopped_at(key, found, why) from why
+        found += [card] if card else []
     progress(len(carriers), len(carriers), _("cards"))
     return found
+
+
+def stopped_at(key, found, why):
+    told = {"carrier": Carrier.objects.get(pk=key), "why": why.message, "n": len(found)}
+    words = _("%(carrier)s: %(why)s Cards issued before it: %(n)s; they stand. Ask again for the rest.")
+    return Refused(words % told, code=why.code)
 
 
 def one_of_all(site, month, key, known, *, uuid, actor, at):

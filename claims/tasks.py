@@ -54,4 +54,6 @@ def issued(job, cards, month):
         told = {"card": cards[0], "carrier": cards[0].carrier}
         return {"url": cards[0].get_absolute_url(), "words": words % told}
     words = ngettext("%(n)s card is issued.", "%(n)s cards are issued.", len(cards)) % {"n": len(cards)}
+    if not cards:
+        words = _("No card was issued: each of them stands as it is.")
     return {"url": f"{reverse('scorecards', args=[job.site.code])}?month={month[:7]}", "words": words}

@@ -24,6 +24,8 @@ from receiving.models import Account
 
 CHART_ROWS = 12
 CHART_MONTHS = 24
+# Wider than on a page of the desk: on paper the chart of the months goes from margin to margin and stays low.
+MONTHS_WIDTH = 820
 TITLES = {
     "rates": lambda: _("Damaged cartons per 1,000, each carrier with its likely range"),
     "months": lambda: _("Damaged cartons per 1,000, month by month"),
@@ -144,7 +146,7 @@ def drawings(book, carrier) -> dict:
     watched = replace(whole, points=whole.points[-CHART_MONTHS:])
     drawn = {
         "rates": charts.caterpillar(compared, title=TITLES["rates"](), marked=carrier.pk, id="rates"),
-        "months": charts.months(watched, title=TITLES["months"](), id="months"),
+        "months": charts.months(watched, title=TITLES["months"](), id="months", width=MONTHS_WIDTH),
     }
     return {name: chart and asdict(chart) for name, chart in drawn.items()}
 

@@ -93,4 +93,4 @@ def since(book, carrier, on):
 
 def damaged(book, carrier, period) -> dict:
     comparison = periods.comparison(Choice((book.site,), period, Kind.DAMAGED), book.settings)
-    return books.cell(next((each for each in comparison.standings if each.key == carrier), None))
+    return books.cell(next((each for each in comparison.standings if each.key == carrier.pk), None))

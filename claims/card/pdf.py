@@ -22,8 +22,13 @@ PAGES = 2
 
 @dataclass(frozen=True)
 class Room:
-    """How many of what the two pages hold."""
+    """How many of what the two pages hold; `size` is how large letters and pictures are, `rates` how high the chart of
+    the rates may be and `months` how wide that of the months, in mm."""
 
+    size: str
+    rates: int
+    months: int
+    whose: int
     trailers: int
     numbers: int
     agreed: int
@@ -32,7 +37,12 @@ class Room:
 
 
 # From what fits nearly every card to what fits any.
-ROOMS = (Room(6, 5, 3, 6, 160), Room(4, 3, 2, 4, 100), Room(3, 1, 1, 2, 60))
+ROOMS = (
+    Room("roomy", 100, 176, 4, 6, 5, 3, 6, 160),
+    Room("close", 84, 150, 3, 4, 3, 2, 4, 100),
+    Room("tight", 66, 126, 2, 2, 1, 1, 2, 60),
+)
+WIDEST = 152
 
 
 def card_pdf(content, pictures) -> bytes:
@@ -58,10 +68,17 @@ def drawn(content, pictures, room):
         title=title(content),
         created=datetime.fromisoformat(content["made"]["at"]),
         identifier=bytes.fromhex(digest[:32]),
-        css=CSS,
+        css=(*CSS, chart_sizes(content, room)),
         paper=content["site"]["paper"],
         pictures=pictures,
     )
+
+
+def chart_sizes(content, room):
+    """CSS that gives the charts their room."""
+    rates = content["drawings"]["rates"]
+    width = min(WIDEST, round(room.rates * rates["width"] / rates["height"])) if rates else WIDEST
+    return f".rates > svg {{ width: {width}mm; height: auto }} .months > svg {{ width: {room.months}mm; height: auto }}"
 
 
 def name_of(content):
@@ -89,6 +106,7 @@ def context(content, digest, room):
         "months": content["drawings"]["months"],
         "trailers": [trailer(row, content["pieces"], room) for row in worst(content["trailers"])[: room.trailers]],
         "more_trailers": max(len(worst(content["trailers"])) - room.trailers, 0),
+        "whose": content["beside"]["year"]["whose"][: room.whose],
         "agreed": content["agreed"][: room.agreed],
         "more_agreed": max(len(content["agreed"]) - room.agreed, 0),
         "changes": changed[: room.changes],
