@@ -26,6 +26,8 @@ from tests.builders import (
     make_store,
 )
 from tests.claims.builders import losses, make_claim, make_filed, make_load, make_terms
+from tests.claims.cards import make_card, make_message
+from tests.claims.carriers import make_counts
 from tests.claims.fact_builders import make_fact
 from tests.claims.packets import make_packet_row
 
@@ -50,7 +52,8 @@ def build():
     people["member of nothing"] = make_person(username="nobody")
     member = people["viewer"].memberships.get().pk
     found = records(site, people["lead"])
-    return World(people, found | claim_records(site, people) | {"member": member})
+    found |= claim_records(site, people) | card_records(site, people["manager"])
+    return World(people, found | {"member": member})
 
 
 def records(site, lead):
@@ -138,6 +141,14 @@ def claim_records(site, people):
         "terms": make_terms("Terms of the site", site=site).pk,
         "company_terms": make_terms("Terms of the company").pk,
     }
+
+
+def card_records(site, manager):
+    """A scorecard that went by e-mail."""
+    carrier = make_carrier()
+    make_counts(site, carrier, [3, 0, 1, 0, 2, 1])
+    card = make_card(site, carrier, actor=manager)
+    return {"card": card.number, "card_message": make_message(card, actor=manager).uuid}
 
 
 def let_go(site, lead, account):
