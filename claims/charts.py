@@ -2,7 +2,8 @@
 months with limits, bars. Draws only what may be shown: no rate without its range, none under the floor of trailers.
 
 A drawing has the width it is read at, WIDE on a desk and NARROW on a phone, so that its letters keep their size; both
-can stand in a page under ids of their own. A shape and a word carry the meaning, the colour only repeats it.
+can stand in a page under ids of their own. A shape and a word carry the meaning, the colour only repeats it. For a PDF
+draw without addresses: WeasyPrint takes a link inside a drawing for text and drops its marks.
 """
 
 from collections.abc import Callable, Iterable, Sequence

@@ -57,7 +57,7 @@ class CompareFilter(forms.Form):
         fields["sites"].choices = [("", str(self.site))]
         if len(self.all_sites) > 1:
             fields["sites"].choices += [(ALL_SITES, _("all sites together"))]
-        else:
+        elif not self.asked.get("sites"):
             fields["sites"].widget = forms.HiddenInput()
         for name, sentence in UNKNOWN.items():
             fields[name].error_messages["invalid_choice"] = sentence

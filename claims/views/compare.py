@@ -117,7 +117,7 @@ def read_lines(request, form, comparison):
             verdicts.in_words(standing, comparison, choice.kind),
             told.get(standing.key, periods.Beside()),
             Kind(choice.kind),
-            to_carrier(request, form, standing.key),
+            to_carrier(request, standing.key),
             {name: address(request, "carriers_behind", form.asked, standing.key, name) for name in behind.WORDS},
         )
         for standing in comparison.standings
@@ -135,8 +135,8 @@ def address(request, name, query, *more):
     return f"{url}?{urlencode(query)}" if query else url
 
 
-def to_carrier(request, form, key):
-    return address(request, "carriers_behind", form.asked, key, "counted")
+def to_carrier(request, key):
+    return address(request, "carrier", {}, key)
 
 
 @require_safe
@@ -148,7 +148,7 @@ def carriers(request):
         return invalid(request, PAGE, context, form)
     if form.months:
         comparison = periods.comparison(form.choice())
-        context |= shown(request, form, comparison) | drawn(request, form, comparison)
+        context |= shown(request, form, comparison) | drawn(request, form.choice().kind, comparison)
     return render(request, PAGE, context)
 
 
@@ -170,7 +170,6 @@ def shown(request, form, comparison: Comparison):
         "cautions": verdicts.CAUTIONS,
         "is_short_period": len(choice.period.months) < periods.ROLLING,
         "all_carriers": per_thousand(1000 * comparison.site_rate) if comparison.site_rate else "",
-        "least": comparison.settings.min_trailers,
         "events": EVENTS[choice.kind],
         "cartons": CARTONS[choice.kind],
         "beside_headings": [heading for heading, _figure, _count in (*BESIDE, *SHARES)],
@@ -190,13 +189,14 @@ def about(form) -> str:
     return " · ".join(parts)
 
 
-def drawn(request, form, comparison):
+def drawn(request, kind, comparison):
     """The charts, each for a desk and for a phone."""
 
-    def link(standing):
-        return to_carrier(request, form, standing.key)
+    title = CHART_TITLES[kind]
 
-    title = CHART_TITLES[form.choice().kind]
+    def link(standing):
+        return to_carrier(request, standing.key)
+
     return {
         "rates": charts.both(charts.caterpillar, comparison, id="rates", title=title, link=link),
         "funnels": charts.both(charts.funnel, comparison, id="funnel", title=title, link=link),

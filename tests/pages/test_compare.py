@@ -79,6 +79,16 @@ def test_one_sentence_on_top_says_who_is_really_worse_with_its_range(signed_in, 
     assert "Likely range 11.5 to 23.5 per 1,000." in said
 
 
+def test_what_stands_out_leads_to_the_trailers_that_made_it_most_first(signed_in, site, account):
+    oak = "Juniper 900*40 {0}\nLarch 900*40 {0}\nMaple 900*40 {0}\nOak 900*6 70 3 2 4 1 5"
+    carriers = make_seven(site, oak.format(EVEN), account=account)
+    page = text(signed_in, at(site))
+    assert "Oak: 85 damaged cartons, 70 of them in one trailer." in words(page)
+    address = at(site, "carriers_behind", carriers["Oak"].pk, "touched")
+    assert f'href="{address}">The trailers of Oak' in page
+    assert [row.events for row in signed_in.get(address).context["trailers"]] == [70, 5, 4, 3, 2, 1]
+
+
 def test_the_table_stands_in_the_shrunken_order_with_a_range_at_every_rate(signed_in, site, seven):
     found = rows(text(signed_in, at(site)))
     assert list(found) == ["Birch", "Gorse", "Cedar", "Dogwood", "Fir", "Elm", "Alder"]
@@ -203,6 +213,7 @@ def test_all_sites_together_are_for_members_of_all(client, signed_in, site, acco
         make_counts(each, carrier, [2], account=account)
     answer = signed_in.get(at(site, sites="all"))
     assert answer.status_code == 422 and "member of all" in answer.content.decode()
+    assert '<select name="sites"' in answer.content.decode(), "to be put right"
     assert figures(signed_in, site) == (1, 2) and "all sites together" not in text(signed_in, at(site))
     client.force_login(make_person("viewer", None, "everywhere"))
     assert figures(client, site) == (1, 2)
