@@ -12,6 +12,7 @@ from icalendar import Calendar
 from claims import feeds
 from claims.models import FeedKey
 from receiving.models import Arrival, Event, Shipment, Submission
+from receiving.verification import verify
 from tests.builders import NOON, make_carrier, make_person, make_site
 from tests.claims.builders import make_load
 from tests.claims.dated import day, days, draft, filed, make_dated_terms, make_note
@@ -131,6 +132,7 @@ def test_an_ended_address_is_nowhere_and_the_log_tells_of_both(signed_in, clerk)
     assert Client().get(address).status_code == 404
     told = [event.verb for event in Event.objects.filter(verb__startswith="feed.").order_by("seq")]
     assert told == ["feed.made", "feed.revoked"]
+    assert list(verify(clerk.memberships.get().site)) == []
 
 
 def test_each_person_and_site_has_an_address_of_its_own(signed_in, site, clerk, us, client):
