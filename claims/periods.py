@@ -4,8 +4,8 @@ Each in a fixed number of queries, whatever the number of carriers and pieces. C
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from django.db.models import Count, Q, Sum
@@ -69,18 +69,48 @@ def sums_rows(choice: Choice, **more):
 
 def entries(choice: Choice, settings=compare.DEFAULTS) -> list[compare.Entry]:
     """Every carrier with trailers in the choice, its months added up. Two queries."""
+    rows = read_rows(choice, settings)
+    return added_up(rows, names_of(rows))
+
+
+def read_rows(choice, settings) -> list[tuple]:
+    """(carrier, month, shown, tested) of each month in the choice."""
+    return [
+        (carrier, month, Sums.from_record(plain), Sums.from_record(plain if settings.trailer_cap is None else capped))
+        for carrier, month, plain, capped in sums_rows(choice)
+    ]
+
+
+def names_of(rows) -> dict[int, str]:
+    return dict(Carrier.objects.filter(pk__in={carrier for carrier, *_rest in rows}).values_list("pk", "name"))
+
+
+def added_up(rows, names) -> list[compare.Entry]:
     shown, tested = defaultdict(Sums), defaultdict(Sums)
-    for carrier, _month, plain, capped in sums_rows(choice):
-        whole = Sums.from_record(plain)
-        shown[carrier] += whole
-        tested[carrier] += whole if settings.trailer_cap is None else Sums.from_record(capped)
-    names = dict(Carrier.objects.filter(pk__in=shown).values_list("pk", "name"))
+    for carrier, _month, plain, capped in rows:
+        shown[carrier] += plain
+        tested[carrier] += capped
     return [compare.Entry(key, names[key], shown[key], tested[key]) for key in sorted(shown)]
 
 
 def comparison(choice: Choice, settings=compare.DEFAULTS) -> compare.Comparison:
     """All carriers of the choice, weighed, judged and in order."""
     return compare.compare(entries(choice, settings), settings)
+
+
+def comparisons(choice: Choice, spans: Iterable[Period], settings=compare.DEFAULTS) -> dict[Period, compare.Comparison]:
+    """A comparison of each of these spans of months, all of one read: two queries. The choice's own period is not
+    looked at."""
+    spans = set(spans)
+    if not spans:
+        return {}
+    whole = Period(min(span.first for span in spans), max(span.last for span in spans))
+    rows = read_rows(replace(choice, period=whole), settings)
+    names = names_of(rows)
+    return {
+        span: compare.compare(added_up([row for row in rows if span.first <= row[1] <= span.last], names), settings)
+        for span in spans
+    }
 
 
 def series(choice: Choice, carrier: int | None = None) -> list[tuple[date, Sums]]:

@@ -10,7 +10,7 @@ from claims.enums import FactKind
 from claims.models import Job
 from receiving import counting, discrepancies, photos, release
 from receiving.enums import ArrivalState, Kind, PhotoPurpose, Role
-from receiving.models import Arrival, Carton, LoadList
+from receiving.models import Arrival, Carrier, Carton, LoadList
 from tests.builders import (
     NOON,
     make_account,
@@ -30,6 +30,7 @@ from tests.claims.cards import make_card, make_message
 from tests.claims.carriers import make_counts
 from tests.claims.fact_builders import make_fact
 from tests.claims.packets import make_packet_row
+from tests.claims.talks import make_talk
 
 
 @dataclass
@@ -53,6 +54,7 @@ def build():
     member = people["viewer"].memberships.get().pk
     found = records(site, people["lead"])
     found |= claim_records(site, people) | card_records(site, people["manager"])
+    found |= talk_records(site, found["carrier"], people["manager"])
     return World(people, found | {"member": member})
 
 
@@ -149,6 +151,11 @@ def card_records(site, manager):
     make_counts(site, carrier, [3, 0, 1, 0, 2, 1])
     card = make_card(site, carrier, actor=manager)
     return {"card": card.number, "card_message": make_message(card, actor=manager).uuid}
+
+
+def talk_records(site, carrier, manager):
+    """Something that was agreed with this carrier."""
+    return {"talk": make_talk(site, Carrier.objects.get(pk=carrier), actor=manager).pk}
 
 
 def let_go(site, lead, account):
