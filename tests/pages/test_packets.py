@@ -8,7 +8,7 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.urls import reverse
 
-from claims import drafting, jobs
+from claims import drafting, filing, jobs
 from claims.models import Claim, Job, Packet
 from claims.packet import building
 from tests.builders import NOON, make_person, make_site
@@ -124,6 +124,13 @@ def test_the_card_says_when_the_last_packet_is_out_of_date(client, claim, clerk,
     make_packet(claim, actor=clerk)
     drafting.set_facts(claim, values={"payee": "Somebody else"}, actor=clerk, at=NOON)
     assert "out of date" in card(client, claim)
+
+
+def test_a_withdrawn_claim_keeps_its_packets_and_gets_no_new_one(client, claim, clerk, drawn_small):
+    make_packet(claim, actor=clerk)
+    filing.withdraw(claim, reason="Found after all", actor=clerk, at=NOON)
+    text = card(client, claim)
+    assert "Packet 1" in text and "out of date" in text and "<button" not in text
 
 
 # --- its page ---------------------------------------------------------------------------------------------------------
