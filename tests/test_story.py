@@ -1,4 +1,4 @@
-"""From the gate to the signed sheet: one trailer of 900 cartons, told in order. If you read one test, read this.
+"""From the gate to the scorecard: one trailer of 900 cartons, told in order. If you read one test, read this.
 
 The figures are the worked example of the exception sheet: 900 on the bill, 7 short, 2 over, 5 listed cartons damaged,
 3 rerouted of which 2 are damaged too, so 895 are received and 887 are in good order for their store.
@@ -7,12 +7,30 @@ The figures are the worked example of the exception sheet: 900 on the bill, 7 sh
 import json
 import uuid
 from datetime import timedelta
+from decimal import Decimal
 from io import BytesIO
 
 import pytest
 from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
 from pypdf import PdfReader
 
+from claims import (
+    completeness,
+    dates,
+    documents,
+    drafting,
+    facts,
+    filing,
+    issuing,
+    months,
+    periods,
+    readings,
+    shorts,
+    terms,
+)
+from claims import queries as claim_queries
+from claims.packet import assemble
 from receiving import counting, discrepancies, dock, evidence, load_list, photos, queries, release, sheet
 from receiving.enums import (
     ArrivalState,
@@ -40,6 +58,7 @@ from tests.builders import (
     make_store,
     sscc,
 )
+from tests.hostile.papers import pdf
 
 pytestmark = pytest.mark.django_db
 STORES = ["0101", "0102", "0103"]
@@ -48,8 +67,8 @@ STORES = ["0101", "0102", "0103"]
 class Clock:
     """A working day in which every step takes a minute."""
 
-    def __init__(self):
-        self.now = NOON
+    def __init__(self, now=NOON):
+        self.now = now
 
     def __call__(self):
         self.now += timedelta(minutes=1)
@@ -62,12 +81,13 @@ def list_of_900():
     return ContentFile("\n".join(rows).encode())
 
 
-def test_a_trailer_from_the_gate_to_the_signed_sheet():
+def test_a_trailer_from_the_gate_to_the_scorecard():
     at, new = Clock(), uuid.uuid4
     site = make_site(name="Norchester Cross-Dock")
     lead = make_person("lead", site, "lena", first_name="Lena", last_name="Ortiz")
     receiver = make_person("receiver", site, "ray", first_name="Ray", last_name="Moss")
-    account, birch = make_account("Juniper Home Stores"), make_carrier("Birch Freight Lines")
+    account = make_account("Juniper Home Stores", signatory="Dana Roe")
+    birch = make_carrier("Birch Freight Lines")
     stores = [make_store(site, account, number) for number in STORES]
     crushed, wet = make_code(site, "CR"), make_code(site, "WT", label="wet")
 
@@ -230,6 +250,92 @@ def test_a_trailer_from_the_gate_to_the_signed_sheet():
     )
     assert ExceptionSheet.objects.get(supersedes=row) == again
 
+    # What is lost is claimed, proved, and followed until the money is in; the month is handed to the carrier.
+    money_comes_in(again, Clock(NOON + timedelta(days=2)))
+    card = a_month_is_issued(site, birch, Clock(NOON + timedelta(days=40)))
+    assert card.content["carrier"]["name"] == "Birch Freight Lines"
+
     # And all of it can be checked.
     assert list(verify(site)) == []
     assert Event.objects.filter(site=site).count() == evidence.head(site)[0]
+
+
+def money_comes_in(signed, at):
+    """From the signed sheet to a closed claim: six shorts and five damaged cartons."""
+    new = uuid.uuid4
+    site, shipment = signed.site, signed.arrival.shipments.get()
+    clerk = make_person("clerk", site, "cleo", first_name="Cleo", last_name="Brand")
+    start = terms.start("us_bill")
+    terms.create(facts=start.facts, periods=start.periods, site=site, actor=clerk, at=at())
+
+    # What nobody has claimed stands under To claim; own handling is not the carrier's.
+    [group] = claim_queries.to_claim(site)
+    claim = drafting.open_claim(shipment, group.pieces, uuid=new(), actor=clerk, at=at())
+    assert str(claim) == "NOR-26-0001"
+    assert claim.terms.title == start.title
+
+    # Priced from the invoice, each line worked out; the invoice is uploaded.
+    priced = {"quantity": 10, "unit_price": Decimal("12.50"), "trade_discount": 2}
+    priced |= {"price_source": "invoice", "price_reference": "INV-88"}
+    for position in range(1, len(group.pieces) + 1):
+        claim = drafting.price_line(claim.lines.get(position=position), values=priced, actor=clerk, at=at())
+    assert claim.amount == len(group.pieces) * Decimal("122.50")
+    paper = documents.examine(BytesIO(pdf(pages=2)), filename="invoice-88.pdf")
+    documents.receive(claim, paper=paper, kind="invoice", uuid=new(), actor=clerk, at=at())
+
+    # The shorts are looked for everywhere, somebody is asked, and only then a named person signs.
+    claim = shorts.answer_asked(
+        claim, answer="no", note="D. Roe, by phone", version=claim.version, actor=clerk, at=at()
+    )
+    words = shorts.statement_text(claim, shorts.short_lines(claim), shorts.search(claim))
+    shorts.sign(claim, signer="Cleo Brand", role="claims clerk", text=words, uuid=new(), actor=clerk, at=at())
+
+    # What is missing has its reason; the packet is made and frozen; the claim is filed.
+    for need in completeness.of_claim(claim).blocking:
+        assert not need.firm, need.lacks
+        documents.state_reason(claim, gap=need.code, reason="None was made.", uuid=new(), actor=clerk, at=at())
+    packet = assemble.make(claim, uuid=new(), actor=clerk, at=at())
+    text = " ".join(pages_of(packet.pdf))
+    for expected in (str(claim), "We demand payment", "D. Roe, by phone", signed.pdf_sha256[:8]):
+        assert expected in " ".join(text.split()), expected
+    claim = filing.file_claim(claim, way="post", on=at().date(), no_proof="a letter in the post", actor=clerk, at=at())
+
+    # The carrier answers, refuses one line in writing, is contested, offers, and pays.
+    def happened(kind, decisions=(), **said):
+        moment = at()
+        given = {"on": moment.date()} | said
+        return facts.record(claim, kind=kind, facts=given, decisions=decisions, uuid=new(), actor=clerk, at=moment)
+
+    happened("acknowledged", reference="C-77", received_on=at().date())
+    first = claim.lines.order_by("position").first()
+    no = {"line": first.pk, "allowed": 0, "disallowed": first.amount, "ground": "packaging", "note": "glued"}
+    happened("decision", [no], in_writing=True, speaker="carrier")
+    suits = [entry for entry in dates.of_claim(claim, at=at()) if entry.due and entry.due.duty == "sue"]
+    assert suits[0].date == at().date().replace(year=2028) + timedelta(days=1)
+    happened("contested", note="the photos show it")
+    offer = happened("offer", amount=Decimal(1000), in_writing=True, speaker="carrier")
+    happened("agreed", amount=Decimal(1000), answers=offer)
+    happened("receipt", amount=Decimal(1000), receipt_kind="in_full", reference="CHQ 9")
+    money = readings.reading(claim, at=at()).money
+    assert money.claimed == money.received + money.conceded
+    claim = filing.close(filing.fresh(claim), actor=clerk, at=at())
+    assert claim.stage == "closed"
+
+
+def a_month_is_issued(site, carrier, at):
+    """The month is over: counted, judged (too little data for a verdict), frozen."""
+    manager = make_person("manager", site, "mara")
+    months.refresh(site)
+    month = NOON.date().replace(day=1)
+    [entry] = periods.entries(periods.Choice((site,), periods.Period.rolling(month)))
+    assert (entry.shown.k, entry.shown.sx) == (1, 5)
+    card = issuing.issue(site, carrier, month, uuid=uuid.uuid4(), actor=manager, at=at())
+    assert card.verdict == "no_comparison"
+    assert len(pages_of(card.pdf)) == 2
+    return card
+
+
+def pages_of(path):
+    """The text of each page of a stored PDF."""
+    with default_storage.open(path) as file:
+        return [page.extract_text() for page in PdfReader(file).pages]
