@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from django.core.files.base import ContentFile
 
-from claims import drafting
+from claims import drafting, letters, mail
 from claims.enums import FactKind
 from claims.models import Job
 from receiving import counting, discrepancies, photos, release
@@ -29,8 +29,9 @@ from tests.claims.builders import losses, make_claim, make_filed, make_load, mak
 from tests.claims.cards import make_card, make_message
 from tests.claims.carriers import make_counts
 from tests.claims.fact_builders import make_fact
-from tests.claims.packets import make_packet_row
+from tests.claims.packets import make_document, make_packet_row
 from tests.claims.talks import make_talk
+from tests.hostile.papers import pdf
 
 
 @dataclass
@@ -136,12 +137,25 @@ def claim_records(site, people):
         "line": draft.lines.first().position,
         "filed": filed.slug,
         "fact": make_fact(filed, FactKind.NOTE, actor=clerk).pk,
+        **correspondence(filed, clerk),
         "claimed": draft.lines.first().discrepancy.number,
         "not_claimed": given_up.number,
         "loss": loss.number,
         "bill": loss.shipment_id,
         "terms": make_terms("Terms of the site", site=site).pk,
         "company_terms": make_terms("Terms of the company").pk,
+    }
+
+
+def correspondence(claim, clerk):
+    """A paper, a letter and a message of a filed claim."""
+    by = {"actor": clerk, "at": NOON}
+    attached = [(mail.Attached("a.pdf", "application/pdf", b"%PDF-"),)]
+    told = {"to": "claims@tern.example", "subject": "Claim", "body": "Attached.", "attached": attached}
+    return {
+        "document": make_document(claim, pdf(), actor=clerk).uuid,
+        "letter": letters.draft(claim, kind="late_acknowledgement", uuid=uuid.uuid4(), **by).number,
+        "message": mail.send(claim, uuid=uuid.uuid4(), **told, **by)[0].uuid,
     }
 
 
