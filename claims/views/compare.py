@@ -117,7 +117,7 @@ def read_lines(request, form, comparison):
             verdicts.in_words(standing, comparison, choice.kind),
             told.get(standing.key, periods.Beside()),
             Kind(choice.kind),
-            to_carrier(request, standing.key),
+            to_carrier(request, form, standing.key),
             {name: address(request, "carriers_behind", form.asked, standing.key, name) for name in behind.WORDS},
         )
         for standing in comparison.standings
@@ -135,8 +135,8 @@ def address(request, name, query, *more):
     return f"{url}?{urlencode(query)}" if query else url
 
 
-def to_carrier(request, key):
-    return address(request, "carrier", {}, key)
+def to_carrier(request, form, key):
+    return address(request, "carrier", form.asked, key)
 
 
 @require_safe
@@ -148,7 +148,7 @@ def carriers(request):
         return invalid(request, PAGE, context, form)
     if form.months:
         comparison = periods.comparison(form.choice())
-        context |= shown(request, form, comparison) | drawn(request, form.choice().kind, comparison)
+        context |= shown(request, form, comparison) | drawn(request, form, comparison)
     return render(request, PAGE, context)
 
 
@@ -189,13 +189,13 @@ def about(form) -> str:
     return " · ".join(parts)
 
 
-def drawn(request, kind, comparison):
+def drawn(request, form, comparison):
     """The charts, each for a desk and for a phone."""
 
-    title = CHART_TITLES[kind]
+    title = CHART_TITLES[form.choice().kind]
 
     def link(standing):
-        return to_carrier(request, standing.key)
+        return to_carrier(request, form, standing.key)
 
     return {
         "rates": charts.both(charts.caterpillar, comparison, id="rates", title=title, link=link),

@@ -89,6 +89,13 @@ def test_what_stands_out_leads_to_the_trailers_that_made_it_most_first(signed_in
     assert [row.events for row in signed_in.get(address).context["trailers"]] == [70, 5, 4, 3, 2, 1]
 
 
+def test_names_and_marks_lead_to_the_carrier_under_the_same_filter(signed_in, site, seven):
+    page = text(signed_in, at(site, kind="damaged"))
+    address = at(site, "carrier", seven["Birch"].pk, kind="damaged")
+    assert page.count(f'<a href="{address}">') == 2 * 2 + 2, "two charts in two widths, what stands out, the table"
+    assert text(signed_in, address)
+
+
 def test_the_table_stands_in_the_shrunken_order_with_a_range_at_every_rate(signed_in, site, seven):
     found = rows(text(signed_in, at(site)))
     assert list(found) == ["Birch", "Gorse", "Cedar", "Dogwood", "Fir", "Elm", "Alder"]
