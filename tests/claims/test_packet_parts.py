@@ -185,13 +185,25 @@ def test_a_page_keeps_its_turn_and_its_proportions(turn):
     assert "Alpha" in text_of(framed({"a": turned.getvalue()}))[1]
 
 
-def test_a_page_that_begins_elsewhere_than_at_nought_is_moved_into_its_place():
+def begun_elsewhere():
+    """A page whose lower left corner is not at nought."""
     with pikepdf.open(BytesIO(make_pdf("Alpha"))) as pdf:
         pdf.pages[0].MediaBox = [-100, -50, 200, 350]
         del pdf.pages[0].TrimBox, pdf.pages[0].BleedBox
         moved = BytesIO()
         pdf.save(moved)
-    assert pages.sizes(moved.getvalue(), "a") == [(300, 400)]
+    return moved.getvalue()
+
+
+def test_a_page_that_begins_elsewhere_than_at_nought_fills_its_place():
+    assert pages.sizes(begun_elsewhere(), "a") == [(300, 400)]
+    with pikepdf.open(BytesIO(framed({"a": begun_elsewhere()}))) as pdf:
+        drawings = pdf.pages[0].Resources.XObject.values()
+        (laid,) = [each for each in drawings if each.Subtype == pikepdf.Name.Form and "/P" in each.Resources.XObject]
+        a, b, c, d, e, f = map(float, laid.read_bytes().split()[1:7])
+        left, bottom, right, top = map(float, laid.Resources.XObject.P.BBox)
+    corners = [(a * x + c * y + e, b * x + d * y + f) for x, y in ((left, bottom), (right, top))]
+    assert corners == [pytest.approx((0, 0), abs=1e-6), pytest.approx((1, 1), abs=1e-6)]
 
 
 def filled_form():
