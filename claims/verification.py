@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from claims.models import Bounce, CardMessage, Document, Letter, Message, Packet, Scorecard, Statement
+from claims.models import Bounce, CardMessage, Document, Letter, Message, Packet, ReviewNote, Scorecard, Statement
 from receiving import evidence
 from receiving.models import Event
 from receiving.verification import Mismatch, check_file
@@ -84,6 +84,8 @@ def scorecards(site, told):
         yield from content(row, where)
         for kind in ("pdf", "xlsx"):
             yield from check_file(f"{where} {kind}", getattr(row, kind), getattr(row, f"{kind}_sha256"))
+    for row in ReviewNote.objects.filter(site=site).order_by("pk").iterator(500):
+        yield from untold(row, told, f"{site.code} note {row.pk} on {row.carrier_id}")
     for row in CardMessage.objects.filter(scorecard__site=site).order_by("pk").iterator(500):
         where = f"{site.code} scorecard message {row.uuid}"
         yield from untold(row, told, where)

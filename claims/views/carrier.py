@@ -103,6 +103,7 @@ def figures(request, form, carrier):
         "cautions": verdicts.CAUTIONS,
         "notes": verdicts.page_notes(compared[choice.kind]),
         "grace": periods.GRACE_MINUTES,
+        "where_url": compare.address(request, "carriers_where", {"carrier": carrier.pk}),
     }
     if chosen.standing is None:
         return context
@@ -147,8 +148,10 @@ def month_by_month(request, form, carrier):
     watched = replace(whole, points=whole.points[-MONTHS:])
     link = partial(month_url, request, form, carrier)
     lines = [MonthLine(point, signs_of(point), link(point.label)) for point in watched.points]
+    # Without limits nothing says how sure a month's rate is: then there are counts only.
+    shown = watched if watched.centre is not None else replace(watched, points=[])
     return {
-        "months": charts.both(charts.months, watched, id="months", title=MONTH_TITLES[choice.kind], link=link),
+        "months": charts.both(charts.months, shown, id="months", title=MONTH_TITLES[choice.kind], link=link),
         "month_lines": lines[::-1],
         "signals": [line for line in lines if line.signs],
         "has_limits": watched.centre is not None,
