@@ -245,10 +245,9 @@ def fresh(claim):
 
 def add_lines(claim, pieces, *, version=None, actor, at):
     """Put more pieces of the same bill on a draft."""
-    with transaction.atomic():
+    with changing(claim, "claim.lines_added", version=version, actor=actor, at=at) as draft:
         evidence.lock_head(claim.site)
-        with changing(claim, "claim.lines_added", version=version, actor=actor, at=at) as draft:
-            put_lines(draft, pieces, at=at)
+        put_lines(draft, pieces, at=at)
     return draft
 
 

@@ -5,7 +5,7 @@ import uuid
 from functools import wraps
 
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, OperationalError, transaction
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -14,6 +14,8 @@ from django.utils.translation import gettext as _
 from receiving import clock, evidence, queries, rules
 from receiving.models import Recorded, Submission
 from receiving.refusals import Refused
+
+ATTEMPTS = 3
 
 
 def at_site(need=rules.SEE, *, place="doors"):
@@ -83,7 +85,7 @@ def once(view):
                 _("This form lost its number. Go back, reload the page and send it again."),
             )
         digest = digest_of(request)
-        for _attempt in range(2):
+        for attempt in range(ATTEMPTS):
             try:
                 with transaction.atomic():
                     earlier = queries.submission(request.uuid)
@@ -97,12 +99,20 @@ def once(view):
                     return answer
             except SameUuid:
                 continue
+            except OperationalError as error:
+                # PostgreSQL ends one of two that wait for each other; nothing of it was written, so it goes again.
+                if not is_deadlock(error) or attempt + 1 == ATTEMPTS:
+                    raise
             except IntegrityError:
                 if not is_taken(request.uuid):
                     raise
         return uuid_reused(request)
 
     return wrapped
+
+
+def is_deadlock(error):
+    return getattr(error.__cause__, "sqlstate", "") == "40P01"
 
 
 def is_taken(number):

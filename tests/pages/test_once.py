@@ -3,9 +3,10 @@
 import uuid
 
 import pytest
+from django.db import OperationalError
 from django.urls import reverse
 
-from receiving import queries
+from receiving import counting, queries
 from receiving.enums import ArrivalState
 from receiving.models import Carton, Event, Scan, Submission
 from tests.builders import make_account, make_arrival, make_cartons, make_person, make_site, sscc
@@ -38,3 +39,36 @@ def test_of_two_deliveries_at_once_the_second_gets_the_answer_of_the_first(clien
     assert second.json() == first.json()
     assert (Submission.objects.count(), Scan.objects.count(), Event.objects.count()) == (1, 1, events)
     assert Carton.objects.get(label=sscc(1)).received == 1
+
+
+class Ended(Exception):
+    """What the driver raises in the one of two transactions that PostgreSQL ends."""
+
+    sqlstate = "40P01"
+
+
+@pytest.mark.parametrize(("times", "status"), [(2, 201), (3, None)])
+def test_a_transaction_that_the_database_ended_goes_again_and_not_for_ever(client, monkeypatch, times, status):
+    site = make_site()
+    alice = make_person("receiver", site)
+    trailer = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=2, account=make_account())
+    make_cartons(trailer.shipments.get(), 2)
+    client.force_login(alice)
+    scan, tries = counting.scan, []
+
+    def ended(*args, **kwargs):
+        tries.append(1)
+        if len(tries) <= times:
+            raise OperationalError("deadlock detected") from Ended()
+        return scan(*args, **kwargs)
+
+    monkeypatch.setattr(counting, "scan", ended)
+    sent = {"uuid": str(uuid.uuid4()), "labels": f'[{{"uuid": "{uuid.uuid4()}", "label": "{sscc(1)}"}}]'}
+    url = reverse("count_scan", args=[site.code, trailer.number])
+    if status is None:
+        with pytest.raises(OperationalError):
+            client.post(url, sent, headers={"Accept": "application/json"})
+        assert len(tries) == 3
+        return
+    assert client.post(url, sent, headers={"Accept": "application/json"}).status_code == status
+    assert Scan.objects.count() == 1
