@@ -134,8 +134,13 @@ def state_reason(claim, *, gap, reason, uuid, actor, at):
         raise Refused(_("No reason excuses this: %(lacks)s") % {"lacks": need.lacks}, code="firm_gap", field="gap")
     if not reason.strip():
         raise Refused(_("Say why there is none."), code="reason_missing", field="reason")
+    return write_reason(claim, gap=gap, reason=reason.strip(), uuid=uuid, actor=actor, at=at)
+
+
+def write_reason(claim, *, gap, reason, uuid, actor, at):
+    """Keep a reason for a gap that the caller has looked at."""
     with transaction.atomic():
-        row = GapReason.objects.create(uuid=uuid, claim=claim, gap=gap, reason=reason.strip(), actor=actor, at=at)
+        row = GapReason.objects.create(uuid=uuid, claim=claim, gap=gap, reason=reason, actor=actor, at=at)
         tell(row, "claim.gap_reason", evidence.facts(row, ["gap", "reason"]))
     return row
 

@@ -192,7 +192,7 @@ class Acts:
         for need in completeness.gaps(self.fresh()):
             if not need.blocks or need.firm:
                 continue
-            documents.state_reason(self.claim, gap=need.code, reason=words.get(need.code, words[usual]), **self.new)
+            documents.write_reason(self.claim, gap=need.code, reason=words.get(need.code, words[usual]), **self.new)
 
     def state_no_other_source(self):
         claim = self.fresh()

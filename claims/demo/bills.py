@@ -55,11 +55,11 @@ class Bills:
         """The bill for a row of the scenario, with what it asks for as far as there is one.
 
         ago -- days since its trailer left; of -- `damage`, `short`, `both` or `any`; carrier, account -- names;
-        least, most -- how many pieces; firm -- nothing of it may be dropped; without_terms -- none may hold for it.
+        least, most -- how many pieces; first -- it chooses first; without_terms -- none may hold for it.
         Raises LookupError.
         """
         asked = row["bill"]
-        for dropped in [()] if asked.get("firm") else [LOOSE[:count] for count in range(len(LOOSE) + 1)]:
+        for dropped in (LOOSE[:count] for count in range(len(LOOSE) + 1)):
             wanted = {name: value for name, value in asked.items() if name not in dropped}
             fitting = [loss for loss in self.left[row["site"]] if self.fits(loss, wanted, row)]
             if fitting:
@@ -88,7 +88,7 @@ def is_of(loss, of):
 
 def pickiness(row):
     asked = row.get("bill", {})
-    return not asked.get("firm"), -begun(row), PICKY.index(asked.get("of", "any")), -asked.get("least", 1)
+    return not asked.get("first"), -begun(row), PICKY.index(asked.get("of", "any")), -asked.get("least", 1)
 
 
 def begun(row):
@@ -102,8 +102,9 @@ def rows(*, small):
 
 
 def newest_with_sheet(site, *, at):
-    """(bill, pieces) of the newest trailer that had left by then with a sheet and with losses nobody claims yet."""
-    signed = queries.claimable(site).filter(arrival__sheets__isnull=False, arrival__released_at__lt=at)
-    found = queries.groups(signed.filter(after_release=False))
+    """(bill, pieces) of the newest trailer that had left by then, with a sheet if there is one, and with losses that
+    nobody claims yet."""
+    left = queries.claimable(site).filter(arrival__released_at__lt=at, after_release=False)
+    found = queries.groups(left.filter(arrival__sheets__isnull=False)) or queries.groups(left)
     group = max(found, key=lambda group: (len(group.pieces) > 1, group.arrival.released_at))
     return group.shipment, group.pieces

@@ -20,7 +20,7 @@ from receiving.enums import Attribution, Extent, Kind
 
 SEED = 952
 MINUTE = timedelta(minutes=1)
-FIRST_REVIEW, REVIEW_EVERY, REVIEWED_AFTER = 350, 15, 20
+FIRST_REVIEW, REVIEW_EVERY, REVIEWED_AFTER = 335, 30, 20
 
 
 class Office:
@@ -87,7 +87,7 @@ class Office:
             getattr(acts, name)(*rest)
 
     def reviews(self, code):
-        """Twice a month the clerk goes through what nobody claimed and decides against it."""
+        """Once in thirty days the clerk goes through what nobody claimed and decides against it."""
         site = self.company.sites[code]
         for days_ago in range(FIRST_REVIEW, 0, -REVIEW_EVERY):
             at = yield self.moment(site, days_ago, 9)
