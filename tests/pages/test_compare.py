@@ -13,6 +13,7 @@ from django.urls import reverse
 from openpyxl import load_workbook
 
 from claims import behind, months
+from receiving.models import Membership
 from tests.builders import make_account, make_carrier, make_person, make_site
 from tests.claims.builders import make_load
 from tests.claims.carriers import make_counts, make_seven
@@ -116,6 +117,12 @@ def test_under_the_floor_there_are_counts_and_nothing_else(signed_in, site, seve
     assert "%" not in row and "1 / 1" in row
 
 
+def test_carriers_under_the_floor_stand_by_name_and_not_by_what_they_brought(signed_in, site, account):
+    listing = f"Juniper 900*40 {EVEN}\nMaple 900*40 {EVEN}\nZinnia 900*2 60 40\nAlder 900*2 0 0"
+    make_seven(site, listing, account=account)
+    assert list(rows(text(signed_in, at(site))))[-2:] == ["Alder", "Zinnia"]
+
+
 def test_case_mix_stands_beside_the_raw_rate(signed_in, site, account):
     for name, easy, hard in (("Alder", 20, 5), ("Birch", 5, 20), ("Cedar", 20, 5)):
         carrier = make_carrier(name)
@@ -213,7 +220,7 @@ def test_kind_account_and_origin_narrow(signed_in, site, account):
     assert "no trailer brought such freight" in text(signed_in, at(site, account=other.pk, origin="=Lakeside"))
 
 
-def test_all_sites_together_are_for_members_of_all(client, signed_in, site, account):
+def test_all_sites_together_are_for_members_of_all(client, signed_in, manager, site, account):
     away = make_site("SOU")
     carrier = make_carrier("Alder")
     for each in (site, away):
@@ -221,6 +228,11 @@ def test_all_sites_together_are_for_members_of_all(client, signed_in, site, acco
     answer = signed_in.get(at(site, sites="all"))
     assert answer.status_code == 422 and "member of all" in answer.content.decode()
     assert '<select name="sites"' in answer.content.decode(), "to be put right"
+    both = make_person("clerk", site, "both")
+    Membership.objects.create(person=both, site=away, role="clerk")
+    client.force_login(both)
+    assert client.get(at(site, sites="all")).status_code == 422, "two sites are not all"
+    client.force_login(manager)
     assert figures(signed_in, site) == (1, 2) and "all sites together" not in text(signed_in, at(site))
     client.force_login(make_person("viewer", None, "everywhere"))
     assert figures(client, site) == (1, 2)
