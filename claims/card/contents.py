@@ -19,13 +19,15 @@ from claims.scorecard import verdicts
 from claims.scorecard.compare import METHOD
 from claims.scorecard.months import watch
 from receiving import clock, evidence, sheet
-from receiving.enums import Kind
+from receiving.enums import Attribution, Kind
 from receiving.models import Account
 
 CHART_ROWS = 12
 CHART_MONTHS = 24
 # Wider than on a page of the desk: on paper the chart of the months goes from margin to margin and stays low.
 MONTHS_WIDTH = 820
+# Told as a share of all damage.
+NOBODY = {(Kind.DAMAGED, Attribution.CANNOT_TELL), (Kind.DAMAGED, months.NOT_SAID)}
 TITLES = {
     "rates": lambda: _("Damaged cartons per 1,000, each carrier with its likely range"),
     "months": lambda: _("Damaged cartons per 1,000, month by month"),
@@ -124,6 +126,7 @@ def beside(book, scope, carrier):
         {"words": f"{books.EVENTS[kind]}: {books.WHOSE[who]}", "count": verdicts.number(count)}
         for kind in JUDGED
         for who, count in sorted(told.whose[kind].items())
+        if (kind, who) not in NOBODY
     ]
     return {
         "trailers": verdicts.number(told.trailers),
@@ -142,13 +145,21 @@ def beside(book, scope, carrier):
 def drawings(book, carrier) -> dict:
     """The charts as numbers, frozen as they are drawn; None where there is nothing to draw."""
     compared = unnamed(near(book.comparison(YEAR, Kind.DAMAGED), carrier.pk), carrier.pk)
-    whole = watch(periods.series(since_the_start(book), carrier.pk), book.settings)
-    watched = replace(whole, points=whole.points[-CHART_MONTHS:])
     drawn = {
         "rates": charts.caterpillar(compared, title=TITLES["rates"](), marked=carrier.pk, id="rates"),
-        "months": charts.months(watched, title=TITLES["months"](), id="months", width=MONTHS_WIDTH),
+        "months": month_chart(book, carrier),
     }
     return {name: chart and asdict(chart) for name, chart in drawn.items()}
+
+
+def month_chart(book, carrier):
+    """None for a carrier of which no rate may be shown."""
+    standing = book.standing(YEAR, Kind.DAMAGED, carrier.pk)
+    if standing is None or not standing.shows_rate:
+        return None
+    whole = watch(periods.series(since_the_start(book), carrier.pk), book.settings)
+    watched = replace(whole, points=whole.points[-CHART_MONTHS:])
+    return charts.months(watched, title=TITLES["months"](), id="months", width=MONTHS_WIDTH)
 
 
 def since_the_start(book):

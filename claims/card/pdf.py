@@ -38,9 +38,9 @@ class Room:
 
 # From what fits nearly every card to what fits any.
 ROOMS = (
-    Room("roomy", 100, 176, 4, 6, 5, 3, 6, 160),
-    Room("close", 84, 150, 3, 4, 3, 2, 4, 100),
-    Room("tight", 66, 126, 2, 2, 1, 1, 2, 60),
+    Room("roomy", 100, 138, 4, 5, 5, 3, 6, 160),
+    Room("close", 84, 106, 3, 3, 3, 2, 4, 100),
+    Room("tight", 66, 112, 2, 2, 1, 1, 2, 60),
 )
 WIDEST = 152
 
@@ -51,7 +51,8 @@ def card_pdf(content, pictures) -> bytes:
     pictures -- {"photo:<uuid>": JPEG bytes of every picture that it shows}
     Raises documents.pdf.DocumentNotMade, and Refused where nothing makes two pages of it.
     """
-    for room in ROOMS:
+    # Pictures and agreements together never fit the first: it is not tried, a round costs a second.
+    for room in ROOMS[1:] if pictures and content["agreed"] else ROOMS:
         document = drawn(content, pictures, room)
         if pages.count(document) == PAGES:
             return document
@@ -106,6 +107,7 @@ def context(content, digest, room):
         "months": content["drawings"]["months"],
         "trailers": [trailer(row, content["pieces"], room) for row in worst(content["trailers"])[: room.trailers]],
         "more_trailers": max(len(worst(content["trailers"])) - room.trailers, 0),
+        "shown": any(row["marked"] for row in (content["drawings"]["rates"] or {"rows": []})["rows"]),
         "whose": content["beside"]["year"]["whose"][: room.whose],
         "agreed": content["agreed"][: room.agreed],
         "more_agreed": max(len(content["agreed"]) - room.agreed, 0),
