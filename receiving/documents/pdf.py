@@ -338,7 +338,9 @@ def _weasyprint() -> Any:
     return weasyprint
 
 
+@cache
 def _font_configuration() -> Any:
+    """One for the process: each new one keeps a quarter of a megabyte for good. Documents are made one at a time."""
     from weasyprint.text.fonts import FontConfiguration
 
     with _only_our_fonts():
