@@ -37,3 +37,6 @@ class Digest(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["person", "site", "day"], name="one_digest_per_person_site_and_day")
         ]
+
+    def __str__(self):
+        return f"{self.person_id}: {self.day}"
