@@ -218,10 +218,15 @@ def kind_figures(book, scope, kind, carrier):
     if kind == Kind.SHORT:
         yield figure(scope, "listed", _("Cartons listed"), told["cartons"])
     touched = share(standing and standing.touched, enough=False)
-    yield figure(scope, f"{kind}.touched", _("Trailers with %(events)s") % {"events": words}, touched)
+    yield figure(scope, f"{kind}.touched", _("Trailers with %(events)s") % {"events": lowered(words)}, touched)
     if scope == YEAR and kind in JUDGED:
         yield figure(scope, f"{kind}.usual", _("%(events)s, usual") % {"events": words}, told["usual"], own=False)
         yield figure(scope, f"{kind}.rate", _("%(events)s per 1,000") % {"events": words}, told["rate"], own=False)
+
+
+def lowered(words):
+    """In the middle of a line."""
+    return f"{str(words)[:1].lower()}{str(words)[1:]}"
 
 
 def changes(before: list[dict], now: list[dict]) -> list[dict]:
