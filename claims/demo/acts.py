@@ -84,7 +84,8 @@ class Acts:
 
     def draft(self, purpose=Purpose.CLAIM):
         shipment, pieces = self.bill()
-        pieces = [Discrepancy.objects.get(pk=piece.pk) for piece in pieces][: self.row.get("lines", 12)]
+        pieces = sorted(pieces, key=lambda piece: (piece.kind != Kind.SHORT, piece.number))[: self.row.get("lines", 12)]
+        pieces = [Discrepancy.objects.get(pk=piece.pk) for piece in pieces]
         self.claim = drafting.open_claim(shipment, pieces, purpose=purpose, **self.new)
 
     def bill(self):
@@ -347,7 +348,10 @@ class Acts:
 
     def sell(self, share):
         """A damaged line's goods are sold for that part of what it claims."""
-        line = next(line for line in self.lines(kind=LineKind.DAMAGE) if not line.discrepancy.food_hold)
+        free = [line for line in self.lines(kind=LineKind.DAMAGE) if not line.discrepancy.food_hold]
+        if not free:
+            return
+        line = free[0]
         gross = cents(line.amount * Decimal(str(share)), self.claim.currency)
         lot = {"line": line.pk, "gross": gross, "costs": NOUGHT} | said("lot")
         facts.record(self.fresh(), kind=FactKind.SALVAGE, facts={"on": self.day}, lots=[lot], **self.new)
@@ -382,16 +386,17 @@ class Acts:
     # -- letters -------------------------------------------------------------------------------------------------------
 
     def letter(self, kind):
-        """Drafted, not sent yet."""
-        return letters.draft(self.fresh(), kind=kind, **self.new)
+        """Drafted, not sent yet; None where the claim does not call for it."""
+        fitting = {fit.kind for fit in letters.fitting(self.fresh(), at=self.at)}
+        return letters.draft(self.claim, kind=kind, **self.new) if kind in fitting else None
 
     def mail_letter(self, kind):
-        letter = self.letter(kind)
-        letters.send(letter, version=letter.version, **self.new)
+        if letter := self.letter(kind):
+            letters.send(letter, version=letter.version, **self.new)
 
     def post_letter(self, kind):
-        letter = self.letter(kind)
-        letters.mark_sent(letter, way=FilingWay.POST, version=letter.version, **self.who)
+        if letter := self.letter(kind):
+            letters.mark_sent(letter, way=FilingWay.POST, version=letter.version, **self.who)
 
 
 def said(name):
