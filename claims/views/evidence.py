@@ -8,6 +8,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from claims import completeness, dates, documents, refusal_answers, shorts
+from claims.enums import Stage
 from claims.forms.evidence import AskedForm, DocumentForm, GapReasonForm, StatementForm
 from claims.models import Document
 from claims.views.shared import get_claim
@@ -31,7 +32,7 @@ def part(request, claim):
         "search": complete.search,
         "answers": [answer for answer in answers if answer.applies],
         "answered": sum(answer.is_answered for answer in answers),
-        "open": claim.stage != "withdrawn",
+        "open": claim.stage in (Stage.DRAFT, Stage.FILED),
     }
 
 
