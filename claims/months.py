@@ -9,14 +9,16 @@ against the carrier is what is attributed to transit; the rest is kept beside it
 """
 
 from collections import Counter, defaultdict
+from datetime import date
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Max, Q
 
 from claims.models import BillCount, CountedUpTo, MonthSums, VisitCount
-from claims.scorecard.sums import Trailer, add_up
+from claims.scorecard.sums import Sums, Trailer, add_up
 from receiving import clock, evidence, queries
 from receiving.enums import ArrivalState, Attribution, DiscrepancyState, Kind, Party, PiecesUnit
+from receiving.evidence import canonical
 from receiving.models import Arrival, Discrepancy, Event, SealRecord, Shipment
 
 KINDS = (Kind.DAMAGED, Kind.SHORT, Kind.OVER, Kind.REROUTED)
@@ -25,6 +27,8 @@ CAP = 10
 CHUNK = 200
 NOT_SAID = "not_said"
 CLEAR_SEAL = "clear_seal"
+# The cell of a row that is the sum of a whole year.
+YEAR = "year"
 
 
 # --- up to date -------------------------------------------------------------------------------------------------------
@@ -38,12 +42,26 @@ def refresh(site) -> int:
     with transaction.atomic():
         seq, _hash = evidence.lock_head(site)
         row, _made = CountedUpTo.objects.get_or_create(site=site)
-        told = list(told_of(site, row.seq, seq))
-        if ALL in told:
-            told = list(Arrival.objects.filter(site=site).values_list("pk", flat=True))
+        told = set(told_of(site, row.seq, seq))
+        told = every(site) if ALL in told else worth_counting(sorted(told))
         recount(site, told)
         CountedUpTo.objects.filter(site=site).update(seq=seq)
     return len(told)
+
+
+def every(site):
+    return list(Arrival.objects.filter(site=site).order_by("pk").values_list("pk", flat=True))
+
+
+def worth_counting(arrivals):
+    """Of these those that have left, or had when they were counted: at a busy dock the log tells mostly of others."""
+    found = set()
+    for start in range(0, len(arrivals), CHUNK):
+        some = arrivals[start : start + CHUNK]
+        gone = Arrival.objects.filter(pk__in=some, state=ArrivalState.RELEASED)
+        found.update(gone.values_list("pk", flat=True))
+        found.update(VisitCount.objects.filter(pk__in=some).values_list("pk", flat=True))
+    return sorted(found)
 
 
 ALL = "all"
@@ -53,7 +71,8 @@ def told_of(site, after, upto):
     """Keys of the trailers that the events after `after` tell of; ALL where the site itself was changed."""
     events = Event.objects.filter(site=site, seq__gt=after, seq__lte=upto)
     yield from events.filter(arrival__isnull=False).values_list("arrival", flat=True).distinct()
-    moved = events.filter(discrepancy__isnull=False, verb="piece.matched").values_list("before", flat=True)
+    moving = ("piece.matched", "piece.completed")
+    moved = events.filter(discrepancy__isnull=False, verb__in=moving).values_list("before", flat=True)
     yield from {before["arrival"] for before in moved if before and before.get("arrival")}
     if events.filter(record__startswith="site:").exists():
         yield ALL
@@ -65,24 +84,46 @@ def rebuild(site):
         seq, _hash = evidence.lock_head(site)
         for model in (BillCount, VisitCount, MonthSums):
             model.objects.filter(site=site).delete()
-        recount(site, list(Arrival.objects.filter(site=site).values_list("pk", flat=True)))
+        recount(site, every(site))
         CountedUpTo.objects.update_or_create(site=site, defaults={"seq": seq})
 
 
+def recount_all(site) -> dict[str, int]:
+    """Bring a site up to date, count it from scratch, and say how many rows of each sort had not been right."""
+    with transaction.atomic():
+        refresh(site)
+        before = kept(site)
+        rebuild(site)
+        after = kept(site)
+    return {what: len({key for key, _row in before[what] ^ after[what]}) for what in before}
+
+
+def kept(site):
+    """All that is kept of a site: {sort of row: {(its key, all it says)}}."""
+    sums = ("carrier", "month", "kind", "cell", "account", "origin", "shown", "tested")
+    return {
+        "bills": {(row["shipment_id"], canonical(row)) for row in BillCount.objects.filter(site=site).values()},
+        "trailers": {(row["arrival_id"], canonical(row)) for row in VisitCount.objects.filter(site=site).values()},
+        "sums": {
+            (canonical([row[name] for name in sums[:4]]), canonical(row))
+            for row in MonthSums.objects.filter(site=site).values(*sums)
+        },
+    }
+
+
 def recount(site, arrivals):
-    """Count these trailers anew and add up every month that they were or are in."""
-    touched = set()
-    arrivals = sorted(set(arrivals))
+    """Count these trailers anew and add up every cell of every month that they were or are in."""
+    touched = defaultdict(set)
     for start in range(0, len(arrivals), CHUNK):
         some = arrivals[start : start + CHUNK]
-        for model in (BillCount, VisitCount):
-            rows = model.objects.filter(arrival__in=some)
-            touched.update(rows.values_list("carrier", "month"))
-            rows.delete()
+        were = list(BillCount.objects.filter(arrival__in=some))
+        BillCount.objects.filter(pk__in=[row.pk for row in were]).delete()
+        VisitCount.objects.filter(arrival__in=some).delete()
         bills, visits = counted(site, some)
         BillCount.objects.bulk_create(bills)
         VisitCount.objects.bulk_create(visits)
-        touched.update((row.carrier_id, row.month) for row in [*bills, *visits])
+        for row in [*were, *bills]:
+            touched[row.carrier_id, row.month].update(cells_of(row))
     add_up_months(site, touched)
 
 
@@ -189,50 +230,122 @@ def visit_count(site, arrival, seals):
         carrier_id=arrival.carrier_id,
         month=month_of(site, arrival),
         minutes_late=late,
-        seal_exception=any(seal.needs_incident for seal in seals) or not seals,
+        seal_exception=any(seal.needs_incident for seal in seals) or not any(seal.action == "found" for seal in seals),
     )
 
 
 # --- months -----------------------------------------------------------------------------------------------------------
 
 
-def add_up_months(site, pairs):
-    """Add up the months of these (carrier, month) pairs anew."""
-    pairs = sorted(pairs)
+def add_up_months(site, touched):
+    """Add up the months of these (carrier, month) pairs anew.
+
+    touched -- {pair: the cells of it to be added up, as `cells_of` gives them}; pairs alone: all their cells
+    """
+    pairs = sorted(touched)
     for start in range(0, len(pairs), CHUNK):
         some = pairs[start : start + CHUNK]
-        wanted = Q()
-        for carrier, month in some:
-            wanted |= Q(carrier=carrier, month=month)
-        MonthSums.objects.filter(wanted, site=site).delete()
         rows = defaultdict(list)
-        for row in BillCount.objects.filter(wanted, site=site).order_by("shipment"):
+        for row in BillCount.objects.filter(any_of(some), site=site).order_by("shipment"):
             rows[row.carrier_id, row.month].append(row)
-        made = [each for (carrier, month), bills in rows.items() for each in sums_of(site, carrier, month, bills)]
+        gone, made = Q(), []
+        for pair in some:
+            only = touched[pair] if isinstance(touched, dict) else None
+            which = {} if only is None else {"cell__in": sorted(cell(*each) for each in only)}
+            gone |= Q(carrier=pair[0], month=pair[1], kind__in=KINDS, **which)
+            made += sums_of(site, *pair, rows[pair], only)
+        MonthSums.objects.filter(gone, site=site).exclude(cell=YEAR).delete()
         MonthSums.objects.bulk_create(made, batch_size=500)
+    add_up_years(site, {(carrier, month.year) for carrier, month in pairs})
 
 
-def sums_of(site, carrier, month, bills):
+def any_of(pairs):
+    wanted = Q()
+    for carrier, month in pairs:
+        wanted |= Q(carrier=carrier, month=month)
+    return wanted
+
+
+def cells_of(bill):
+    """The (account, origin) of the four cells in which a bill is counted; None is any."""
+    return [(account, origin) for account in (None, bill.account_id) for origin in (None, bill.origin)]
+
+
+def sums_of(site, carrier, month, bills, only=None):
     """MonthSums of one carrier's month: for every kind all freight, each account, each origin, each pair of them."""
     cells = defaultdict(list)
     for bill in bills:
-        for account in (None, bill.account_id):
-            for origin in (None, bill.origin):
-                cells[account, origin].append(bill)
+        for each in cells_of(bill):
+            if only is None or each in only:
+                cells[each].append(bill)
     for (account, origin), some in cells.items():
         for kind in KINDS:
             trailers = list(trailers_of(some, kind))
-            yield MonthSums(
-                site=site,
-                carrier_id=carrier,
-                month=month,
-                kind=kind,
-                account_id=account,
-                origin=origin,
-                cell=cell(account, origin),
-                shown=add_up(trailers).as_record(),
-                tested=add_up(trailers, CAP).as_record(),
+            which = {"account_id": account, "origin": origin, "cell": cell(account, origin)}
+            yield sums_row(
+                add_up(trailers), add_up(trailers, CAP), site=site, carrier=carrier, month=month, kind=kind, **which
             )
+
+
+def sums_row(shown, tested, *, site, carrier, month, kind, **which):
+    """Sums as they are kept: `tested` stays empty where the cap changes nothing, which is nearly always."""
+    capped = {} if tested == shown else tested.as_record()
+    return MonthSums(
+        site=site, carrier_id=carrier, month=month, kind=kind, shown=shown.as_record(), tested=capped, **which
+    )
+
+
+# --- years ------------------------------------------------------------------------------------------------------------
+
+
+def add_up_years(site, touched):
+    """Add up the years of these (carrier, year) pairs anew, so that many years are few rows.
+
+    Every year before the site's last one has, of all freight, a row for each carrier: its `cell` is YEAR, its month
+    January. The last year has none: it changes every day.
+    """
+    months_there = MonthSums.objects.filter(site=site, kind=KINDS[0], cell=cell())
+    years_there = MonthSums.objects.filter(site=site, kind=KINDS[0], cell=YEAR)
+    last, newest = (rows.aggregate(last=Max("month"))["last"] for rows in (months_there, years_there))
+    if newest:
+        forget_years(site, touched, newest.year, last.year if last else 0)
+    if last is None:
+        return
+    wanted = {pair for pair in touched if pair[1] < last.year}
+    if newest is None or newest.year < last.year - 1:
+        rows = months_there.filter(month__lt=date(last.year, 1, 1)).values_list("carrier", "month")
+        there = {(carrier, month.year) for carrier, month in rows}
+        wanted |= there - {(carrier, month.year) for carrier, month in years_there.values_list("carrier", "month")}
+    wanted = sorted(wanted)
+    for start in range(0, len(wanted), CHUNK):
+        made = years_of(site, wanted[start : start + CHUNK])
+        MonthSums.objects.bulk_create(made, batch_size=500)
+
+
+def forget_years(site, touched, newest, last):
+    gone = Q(month__gte=date(last, 1, 1)) if newest >= last > 0 else Q(pk__in=[])
+    if not last:
+        gone = Q()
+    for carrier, year in touched:
+        if year <= newest:
+            gone |= Q(carrier=carrier, month=date(year, 1, 1))
+    MonthSums.objects.filter(gone, site=site, kind__in=KINDS, cell=YEAR).delete()
+
+
+def years_of(site, pairs):
+    wanted = Q()
+    for carrier, year in pairs:
+        wanted |= Q(carrier=carrier, month__gte=date(year, 1, 1), month__lt=date(year + 1, 1, 1))
+    shown, tested = defaultdict(Sums), defaultdict(Sums)
+    rows = MonthSums.objects.filter(wanted, site=site, kind__in=KINDS, cell=cell())
+    for carrier, month, kind, plain, capped in rows.values_list("carrier", "month", "kind", "shown", "tested"):
+        key = carrier, month.year, kind
+        shown[key] += Sums.from_record(plain)
+        tested[key] += Sums.from_record(capped or plain)
+    for carrier, year, kind in sorted(shown):
+        key = carrier, year, kind
+        told = {"carrier": carrier, "month": date(year, 1, 1), "kind": kind, "cell": YEAR}
+        yield sums_row(shown[key], tested[key], site=site, **told)
 
 
 def cell(account=None, origin=None):

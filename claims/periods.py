@@ -8,10 +8,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from django.db.models import Count, Q, Sum
+from django.db.models import Count, Max, Q, Sum
 
 from claims.models import BillCount, MonthSums, VisitCount
-from claims.months import KINDS, cell
+from claims.months import KINDS, YEAR, cell
 from claims.scorecard import compare
 from claims.scorecard.figures import Share, share
 from claims.scorecard.sums import Sums
@@ -46,6 +46,13 @@ class Period:
         count = (self.last.year - self.first.year) * 12 + self.last.month - self.first.month
         return [month_back(self.last, back) for back in range(count, -1, -1)]
 
+    @property
+    def whole_years(self) -> list[int]:
+        """Calendar years of which every month is in."""
+        first = self.first.year if self.first.month == 1 else self.first.year + 1
+        last = self.last.year if self.last.month == 12 else self.last.year - 1
+        return list(range(first, last + 1))
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -68,21 +75,50 @@ def sums_rows(choice: Choice, **more):
 
 
 def entries(choice: Choice, settings=compare.DEFAULTS) -> list[compare.Entry]:
-    """Every carrier with trailers in the choice, its months added up. Two queries."""
-    rows = read_rows(choice, settings)
-    return added_up(rows, names_of(rows))
+    """Every carrier with trailers in the choice, its months added up. Two queries, three where years are read."""
+    shown, tested = defaultdict(list), defaultdict(list)
+    for carrier, _month, plain, capped in span_rows(choice):
+        shown[carrier].append(plain)
+        tested[carrier].append(plain if settings.trailer_cap is None else capped or plain)
+    names = carrier_names(shown)
+    return [
+        compare.Entry(key, names[key], Sums.of_records(shown[key]), Sums.of_records(tested[key]))
+        for key in sorted(shown)
+    ]
+
+
+def span_rows(choice):
+    """The rows whose sum is the choice: a row for each whole year that has one, else one for each month."""
+    years = [] if cell(choice.account, choice.origin) != cell() else choice.period.whole_years
+    if not years:
+        return sums_rows(choice)
+    last_months = MonthSums.objects.filter(site__in=choice.sites, kind=choice.kind, cell=cell()).values("site")
+    wanted = Q(pk__in=[])
+    for site, last in last_months.annotate(last=Max("month")).values_list("site", "last").order_by():
+        over = [year for year in years if year < last.year]
+        wanted |= Q(site=site, cell=YEAR, month__in=[date(year, 1, 1) for year in over])
+        months = [month for month in choice.period.months if month.year not in over]
+        wanted |= Q(site=site, cell=cell(), month__in=months)
+    rows = MonthSums.objects.filter(wanted, kind=choice.kind)
+    return rows.values_list("carrier", "month", "shown", "tested").order_by("month")
 
 
 def read_rows(choice, settings) -> list[tuple]:
     """(carrier, month, shown, tested) of each month in the choice."""
-    return [
-        (carrier, month, Sums.from_record(plain), Sums.from_record(plain if settings.trailer_cap is None else capped))
-        for carrier, month, plain, capped in sums_rows(choice)
-    ]
+    found = []
+    for carrier, month, plain, capped in sums_rows(choice):
+        shown = Sums.from_record(plain)
+        tested = shown if settings.trailer_cap is None or not capped else Sums.from_record(capped)
+        found.append((carrier, month, shown, tested))
+    return found
 
 
 def names_of(rows) -> dict[int, str]:
-    return dict(Carrier.objects.filter(pk__in={carrier for carrier, *_rest in rows}).values_list("pk", "name"))
+    return carrier_names({carrier for carrier, *_rest in rows})
+
+
+def carrier_names(keys) -> dict[int, str]:
+    return dict(Carrier.objects.filter(pk__in=list(keys)).values_list("pk", "name"))
 
 
 def added_up(rows, names) -> list[compare.Entry]:

@@ -162,9 +162,12 @@ def beta_binomial_tails(events: int, portion: float, spread: float, x: int) -> t
     """
     size = (events - spread) / (spread - 1)
     a, b = portion * size, (1 - portion) * size
-    j = np.arange(events + 1)
-    combinations = special.gammaln(events + 1) - special.gammaln(j + 1) - special.gammaln(events - j + 1)
-    chance = np.exp(combinations + special.betaln(j + a, events - j + b) - special.betaln(a, b))
+    # Each chance is a fraction of the one before: a logarithm each, where its closed form takes six log gammas.
+    j = np.arange(events, dtype=float)
+    steps = np.log((events - j) * (j + a) / ((j + 1) * (events - j - 1 + b)))
+    logs = np.concatenate(([0.0], np.cumsum(steps)))
+    chance = np.exp(logs - logs.max())
+    chance /= chance.sum()
     return float(chance[x:].sum()), float(chance[: x + 1].sum())
 
 

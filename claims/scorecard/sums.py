@@ -124,6 +124,25 @@ class Sums:
         pairs = Counter({(one, other): value for one, other, value in record["products"]})
         return cls(record["k"], record["m"], record["xmax"], record["sxx"], **named, products=pairs)
 
+    @classmethod
+    def of_records(cls, records):
+        """The sum of many records, as adding them one by one gives it, in a fraction of the time."""
+        k = m = xmax = sxx = 0
+        events, cartons, crossed, products = {}, {}, {}, {}
+        for record in records:
+            k, m, sxx = k + record["k"], m + record["m"], sxx + record["sxx"]
+            xmax = max(xmax, record["xmax"])
+            for total, cells in (
+                (events, record["events"]),
+                (cartons, record["cartons"]),
+                (crossed, record["crossed"]),
+            ):
+                for name, value in cells.items():
+                    total[name] = total.get(name, 0) + value
+            for one, other, value in record["products"]:
+                products[one, other] = products.get((one, other), 0) + value
+        return cls(k, m, xmax, sxx, *map(Counter, (events, cartons, crossed, products)))
+
 
 def merged(one, other):
     """Counter's own + drops what is zero, and a stratum without events must stay."""
