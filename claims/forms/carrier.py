@@ -54,6 +54,7 @@ class CardChoice(forms.ModelChoiceField):
             label=gettext_lazy("Which scorecard was talked about"),
             required=False,
             empty_label=gettext_lazy("none"),
+            error_messages={"invalid_choice": gettext_lazy("That is no card of this carrier. Choose one of the list.")},
         )
         if not newest:
             self.widget = forms.HiddenInput()

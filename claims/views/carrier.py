@@ -30,7 +30,7 @@ from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.web import at_site, done, invalid, once, refuse, wants_json
 
 PAGE = "claims/carrier.html"
-MONTHS, TRAILERS, CARDS, NOTES = 24, 10, 6, 20
+MONTHS, TRAILERS, CARDS, NOTES = 24, 10, 6, 10
 MONTH_TITLES = {
     Kind.DAMAGED: gettext_lazy("Damaged cartons per 1,000, month by month"),
     Kind.SHORT: gettext_lazy("Short cartons per 1,000, month by month"),

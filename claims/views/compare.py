@@ -316,6 +316,7 @@ def behind_figure(request, carrier, figure):
         "words": behind.WORDS[figure],
         "figure": figure,
         "back_to": address(request, "carriers", form.asked),
+        "carrier_url": to_carrier(request, form, carrier.pk),
     }
     if form.months:
         choice = form.choice()
