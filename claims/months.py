@@ -55,27 +55,30 @@ def every(site):
 
 def worth_counting(arrivals):
     """Of these those that have left, or had when they were counted: at a busy dock the log tells mostly of others."""
-    found = set()
+    found = []
     for start in range(0, len(arrivals), CHUNK):
         some = arrivals[start : start + CHUNK]
-        gone = Arrival.objects.filter(pk__in=some, state=ArrivalState.RELEASED)
-        found.update(gone.values_list("pk", flat=True))
-        found.update(VisitCount.objects.filter(pk__in=some).values_list("pk", flat=True))
-    return sorted(found)
+        counted_once = VisitCount.objects.filter(pk__in=some).values("pk")
+        rows = Arrival.objects.filter(Q(state=ArrivalState.RELEASED) | Q(pk__in=counted_once), pk__in=some)
+        found += rows.order_by("pk").values_list("pk", flat=True)
+    return found
 
 
 ALL = "all"
+# By these a piece may go to another trailer; the one it leaves is told in `before`.
+MOVING = ("piece.matched", "piece.completed")
 
 
 def told_of(site, after, upto):
     """Keys of the trailers that the events after `after` tell of; ALL where the site itself was changed."""
     events = Event.objects.filter(site=site, seq__gt=after, seq__lte=upto)
     yield from events.filter(arrival__isnull=False).values_list("arrival", flat=True).distinct()
-    moving = ("piece.matched", "piece.completed")
-    moved = events.filter(discrepancy__isnull=False, verb__in=moving).values_list("before", flat=True)
-    yield from {before["arrival"] for before in moved if before and before.get("arrival")}
-    if events.filter(record__startswith="site:").exists():
-        yield ALL
+    rare = events.filter(Q(verb__in=MOVING) | Q(record__startswith="site:"))
+    for record, before in rare.values_list("record", "before"):
+        if record.startswith("site:"):
+            yield ALL
+        elif before and before.get("arrival"):
+            yield before["arrival"]
 
 
 def rebuild(site):
@@ -112,19 +115,47 @@ def kept(site):
 
 
 def recount(site, arrivals):
-    """Count these trailers anew and add up every cell of every month that they were or are in."""
-    touched = defaultdict(set)
+    """Count these trailers anew, and add up what changed by it in the months that they were or are in."""
+    touched = {}
     for start in range(0, len(arrivals), CHUNK):
         some = arrivals[start : start + CHUNK]
-        were = list(BillCount.objects.filter(arrival__in=some))
-        BillCount.objects.filter(pk__in=[row.pk for row in were]).delete()
-        VisitCount.objects.filter(arrival__in=some).delete()
         bills, visits = counted(site, some)
-        BillCount.objects.bulk_create(bills)
-        VisitCount.objects.bulk_create(visits)
-        for row in [*were, *bills]:
-            touched[row.carrier_id, row.month].update(cells_of(row))
+        for was, now in replace(BillCount, some, bills):
+            touch(touched, was, now)
+        replace(VisitCount, some, visits)
     add_up_months(site, touched)
+
+
+def replace(model, arrivals, rows):
+    """Put these rows in the place of those that these trailers have; gives (before, after) of what differs."""
+    were = {row.pk: row for row in model.objects.filter(arrival__in=arrivals)}
+    now = {row.pk: row for row in rows}
+    differ = [key for key in {**were, **now} if said(were.get(key)) != said(now.get(key))]
+    model.objects.filter(pk__in=[key for key in differ if key in were]).delete()
+    model.objects.bulk_create(now[key] for key in differ if key in now)
+    return [(were.get(key), now.get(key)) for key in differ]
+
+
+def said(row):
+    return row and [getattr(row, field.attname) for field in row._meta.concrete_fields]
+
+
+def touch(touched, was, now):
+    """Note the cells and the kinds of the months of one bill in which its sums are no longer right."""
+    kinds = {kind for kind in KINDS if weight(was, kind) != weight(now, kind)}
+    for row in (was, now):
+        if row and kinds:
+            cells, all_kinds = touched.setdefault((row.carrier_id, row.month), (set(), set()))
+            cells.update(cells_of(row))
+            all_kinds.update(kinds)
+
+
+def weight(bill, kind):
+    """All by which a bill weighs in the sums of a kind."""
+    if bill is None:
+        return None
+    where = (bill.carrier_id, bill.month, bill.arrival_id, stratum(bill))
+    return (*where, getattr(bill, AT_RISK[kind]), getattr(bill, kind))
 
 
 # --- one trailer ------------------------------------------------------------------------------------------------------
@@ -140,7 +171,8 @@ def counted(site, arrivals):
     squares = queries.SquaringFacts(shipments)
     pieces = defaultdict(list)
     live = Discrepancy.objects.filter(shipment__in=[row.pk for row in shipments], state=DiscrepancyState.OPEN)
-    for piece in live.exclude(kind=Kind.SET_ASIDE).order_by("pk"):
+    needed = live.only("shipment", "kind", "quantity", "attribution", "damaged_too")
+    for piece in needed.exclude(kind=Kind.SET_ASIDE).order_by("pk"):
         pieces[piece.shipment_id].append(piece)
     seals = standing_seals(trailers)
     bills = [
@@ -240,7 +272,7 @@ def visit_count(site, arrival, seals):
 def add_up_months(site, touched):
     """Add up the months of these (carrier, month) pairs anew.
 
-    touched -- {pair: the cells of it to be added up, as `cells_of` gives them}; pairs alone: all their cells
+    touched -- {pair: (its cells as `cells_of` gives them, kinds) to be added up}; pairs alone: all that is in them
     """
     pairs = sorted(touched)
     for start in range(0, len(pairs), CHUNK):
@@ -250,13 +282,14 @@ def add_up_months(site, touched):
             rows[row.carrier_id, row.month].append(row)
         gone, made = Q(), []
         for pair in some:
-            only = touched[pair] if isinstance(touched, dict) else None
-            which = {} if only is None else {"cell__in": sorted(cell(*each) for each in only)}
-            gone |= Q(carrier=pair[0], month=pair[1], kind__in=KINDS, **which)
-            made += sums_of(site, *pair, rows[pair], only)
+            cells, kinds = touched[pair] if isinstance(touched, dict) else (None, KINDS)
+            which = {} if cells is None else {"cell__in": sorted(cell(*each) for each in cells)}
+            gone |= Q(carrier=pair[0], month=pair[1], kind__in=list(kinds), **which)
+            made += sums_of(site, *pair, rows[pair], cells, kinds)
         MonthSums.objects.filter(gone, site=site).exclude(cell=YEAR).delete()
         MonthSums.objects.bulk_create(made, batch_size=500)
-    add_up_years(site, {(carrier, month.year) for carrier, month in pairs})
+    if pairs:
+        add_up_years(site, {(carrier, month.year) for carrier, month in pairs})
 
 
 def any_of(pairs):
@@ -271,15 +304,15 @@ def cells_of(bill):
     return [(account, origin) for account in (None, bill.account_id) for origin in (None, bill.origin)]
 
 
-def sums_of(site, carrier, month, bills, only=None):
-    """MonthSums of one carrier's month: for every kind all freight, each account, each origin, each pair of them."""
+def sums_of(site, carrier, month, bills, only=None, kinds=KINDS):
+    """MonthSums of one carrier's month: for each kind all freight, each account, each origin, each pair of them."""
     cells = defaultdict(list)
     for bill in bills:
         for each in cells_of(bill):
             if only is None or each in only:
                 cells[each].append(bill)
     for (account, origin), some in cells.items():
-        for kind in KINDS:
+        for kind in sorted(kinds):
             trailers = list(trailers_of(some, kind))
             which = {"account_id": account, "origin": origin, "cell": cell(account, origin)}
             yield sums_row(
@@ -304,18 +337,18 @@ def add_up_years(site, touched):
     Every year before the site's last one has, of all freight, a row for each carrier: its `cell` is YEAR, its month
     January. The last year has none: it changes every day.
     """
-    months_there = MonthSums.objects.filter(site=site, kind=KINDS[0], cell=cell())
-    years_there = MonthSums.objects.filter(site=site, kind=KINDS[0], cell=YEAR)
+    there = MonthSums.objects.filter(site=site, kind=KINDS[0])
+    months_there, years_there = there.filter(cell=cell()), there.filter(cell=YEAR)
     last, newest = (rows.aggregate(last=Max("month"))["last"] for rows in (months_there, years_there))
     if newest:
-        forget_years(site, touched, newest.year, last.year if last else 0)
+        forget_years(site, touched, newest.year, last)
     if last is None:
         return
     wanted = {pair for pair in touched if pair[1] < last.year}
     if newest is None or newest.year < last.year - 1:
         rows = months_there.filter(month__lt=date(last.year, 1, 1)).values_list("carrier", "month")
-        there = {(carrier, month.year) for carrier, month in rows}
-        wanted |= there - {(carrier, month.year) for carrier, month in years_there.values_list("carrier", "month")}
+        wanted |= {(carrier, month.year) for carrier, month in rows}
+        wanted -= {(carrier, month.year) for carrier, month in years_there.values_list("carrier", "month")}
     wanted = sorted(wanted)
     for start in range(0, len(wanted), CHUNK):
         made = years_of(site, wanted[start : start + CHUNK])
@@ -323,13 +356,14 @@ def add_up_years(site, touched):
 
 
 def forget_years(site, touched, newest, last):
-    gone = Q(month__gte=date(last, 1, 1)) if newest >= last > 0 else Q(pk__in=[])
-    if not last:
-        gone = Q()
+    """Drop the rows of the touched years, and those of years that are no longer before the site's last one."""
+    keep_before = date(last.year if last else 1, 1, 1)
+    gone = Q(month__gte=keep_before) if date(newest, 1, 1) >= keep_before else None
     for carrier, year in touched:
         if year <= newest:
-            gone |= Q(carrier=carrier, month=date(year, 1, 1))
-    MonthSums.objects.filter(gone, site=site, kind__in=KINDS, cell=YEAR).delete()
+            gone = (gone or Q()) | Q(carrier=carrier, month=date(year, 1, 1))
+    if gone:
+        MonthSums.objects.filter(gone, site=site, kind__in=KINDS, cell=YEAR).delete()
 
 
 def years_of(site, pairs):

@@ -69,29 +69,35 @@ class Choice:
         return {"site__in": self.sites, "month__gte": self.period.first, "month__lte": self.period.last}
 
 
+def month_rows(choice: Choice):
+    return MonthSums.objects.filter(**choice.within, kind=choice.kind, cell=cell(choice.account, choice.origin))
+
+
 def sums_rows(choice: Choice, **more):
-    rows = MonthSums.objects.filter(**choice.within, kind=choice.kind, cell=cell(choice.account, choice.origin), **more)
-    return rows.values_list("carrier", "month", "shown", "tested").order_by("month")
+    return month_rows(choice).filter(**more).values_list("carrier", "month", "shown", "tested").order_by("month")
 
 
 def entries(choice: Choice, settings=compare.DEFAULTS) -> list[compare.Entry]:
-    """Every carrier with trailers in the choice, its months added up. Two queries, three where years are read."""
-    shown, tested = defaultdict(list), defaultdict(list)
-    for carrier, _month, plain, capped in span_rows(choice):
-        shown[carrier].append(plain)
-        tested[carrier].append(plain if settings.trailer_cap is None else capped or plain)
-    names = carrier_names(shown)
-    return [
-        compare.Entry(key, names[key], Sums.of_records(shown[key]), Sums.of_records(tested[key]))
-        for key in sorted(shown)
-    ]
+    """Every carrier with trailers in the choice, its months added up. One query, two where years are read."""
+    rows = defaultdict(list)
+    for key, name, *both in span_rows(choice).values_list("carrier", "carrier__name", "shown", "tested"):
+        rows[key, name].append(both)
+    return [entry(*named, rows[named], settings) for named in sorted(rows)]
+
+
+def entry(key, name, rows, settings):
+    """One carrier; what is tested is what is shown, the same sums, where no trailer was above the cap."""
+    shown = Sums.of_records(plain for plain, _capped in rows)
+    if settings.trailer_cap is None or not any(capped for _plain, capped in rows):
+        return compare.Entry(key, name, shown, shown)
+    return compare.Entry(key, name, shown, Sums.of_records(capped or plain for plain, capped in rows))
 
 
 def span_rows(choice):
-    """The rows whose sum is the choice: a row for each whole year that has one, else one for each month."""
+    """Rows whose sum is the choice: one for each whole year that has one, else one for each month."""
     years = [] if cell(choice.account, choice.origin) != cell() else choice.period.whole_years
     if not years:
-        return sums_rows(choice)
+        return month_rows(choice)
     last_months = MonthSums.objects.filter(site__in=choice.sites, kind=choice.kind, cell=cell()).values("site")
     wanted = Q(pk__in=[])
     for site, last in last_months.annotate(last=Max("month")).values_list("site", "last").order_by():
@@ -99,8 +105,7 @@ def span_rows(choice):
         wanted |= Q(site=site, cell=YEAR, month__in=[date(year, 1, 1) for year in over])
         months = [month for month in choice.period.months if month.year not in over]
         wanted |= Q(site=site, cell=cell(), month__in=months)
-    rows = MonthSums.objects.filter(wanted, kind=choice.kind)
-    return rows.values_list("carrier", "month", "shown", "tested").order_by("month")
+    return MonthSums.objects.filter(wanted, kind=choice.kind)
 
 
 def read_rows(choice, settings) -> list[tuple]:
@@ -114,11 +119,7 @@ def read_rows(choice, settings) -> list[tuple]:
 
 
 def names_of(rows) -> dict[int, str]:
-    return carrier_names({carrier for carrier, *_rest in rows})
-
-
-def carrier_names(keys) -> dict[int, str]:
-    return dict(Carrier.objects.filter(pk__in=list(keys)).values_list("pk", "name"))
+    return dict(Carrier.objects.filter(pk__in={carrier for carrier, *_rest in rows}).values_list("pk", "name"))
 
 
 def added_up(rows, names) -> list[compare.Entry]:

@@ -223,7 +223,8 @@ def compare(entries: Iterable[Entry], settings: Settings = DEFAULTS) -> Comparis
     """Weigh, judge and order all carriers of one site, period and event kind."""
     entries = [entry for entry in entries if entry.shown.k]
     shown = Weighing({entry.key: entry.shown for entry in entries}, settings)
-    first = Weighing({entry.key: entry.tested for entry in entries}, settings)
+    is_capped = any(entry.tested is not entry.shown for entry in entries)
+    first = Weighing({entry.key: entry.tested for entry in entries}, settings) if is_capped else shown
     verdicts = {entry.key: against_all(entry.key, first) for entry in entries}
     rest = [entry for entry in entries if verdicts[entry.key] != Verdict.WORSE]
     second = first if len(rest) == len(entries) else Weighing({entry.key: entry.tested for entry in rest}, settings)
