@@ -6,6 +6,7 @@ Texts are texts and numbers plain numbers: there is no formula in it. Other carr
 from datetime import date, datetime
 
 from claims.card import pdf
+from claims.card.book import SCOPES
 from receiving import clock
 from receiving.documents.xlsx import Sheet, workbook_bytes
 
@@ -33,6 +34,11 @@ def workbook(content) -> bytes:
         zone=clock.zone(content["site"]["time_zone"]),
         created=datetime.fromisoformat(content["made"]["at"]),
     )
+
+
+def in_order(kinds):
+    """Kinds in the order of their columns: a database may give the keys of what is frozen in an order of its own."""
+    return [kind for kind in COUNTS if kind in kinds]
 
 
 def verdicts(content):
@@ -118,8 +124,8 @@ COMPARED = (
 
 def compared(content):
     """Every carrier that the verdicts were made among, in the order of the list; ranges above the floor only."""
-    for kind, comparison in content["comparisons"].items():
-        for each in comparison["carriers"]:
+    for kind in in_order(content["comparisons"]):
+        for each in content["comparisons"][kind]["carriers"]:
             sums = each["sums"]
             cartons = sum(sums["cartons"].values())
             name = content["carrier"]["name"] if each["key"] == content["carrier"]["key"] else "another carrier"
@@ -148,9 +154,11 @@ SUMS = ("months", "event", "freight", "cartons", "events", "sum of x n")
 
 def sums(content):
     """This carrier's sums by class of freight, and over all of it k, m, most in one trailer, sum of squares."""
-    for scope, kinds in content["sums"].items():
-        for kind, found in kinds.items():
-            for name, cartons in found["cartons"].items():
+    for scope in SCOPES:
+        kinds = content["sums"][scope]
+        for kind in in_order(kinds):
+            found = kinds[kind]
+            for name, cartons in sorted(found["cartons"].items()):
                 words = content["strata"].get(name, name)
                 yield [scope, kind, words, cartons, found["events"].get(name, 0), found["crossed"].get(name, 0)]
             for name, words in WHOLE.items():
@@ -178,7 +186,7 @@ def settings(content):
     yield "month", content["month"]["words"]
     yield "verdicts on", content["month"]["year_words"]
     yield "method", content["method"]
-    yield from content["settings"].items()
+    yield from sorted(content["settings"].items())
     yield "log entry", made["log"]["seq"]
     yield "log hash", made["log"]["hash"]
 

@@ -77,6 +77,17 @@ def test_a_card_is_two_pages_and_made_again_byte_for_byte(site, manager, seven):
     assert issuing.remake(Scorecard.objects.get(pk=card.pk)) == data
 
 
+def test_the_workbook_is_the_same_whatever_order_a_database_keeps_keys_in(site, manager, seven):
+    content = make_card(site, seven["Birch"], actor=manager).content
+
+    def turned(value):
+        if isinstance(value, dict):
+            return {key: turned(value[key]) for key in sorted(value, reverse=True)}
+        return [turned(each) for each in value] if isinstance(value, list) else value
+
+    assert issuing.workbook.workbook(turned(content)) == issuing.workbook.workbook(content)
+
+
 def test_a_card_is_told_by_one_event_and_the_evidence_checks(site, manager, seven, undrawn):
     card = issue(site, seven["Elm"], manager)
     event = Event.objects.get(site=site)
@@ -338,6 +349,8 @@ def test_what_others_brought_does_not_ask_for_a_restatement_but_is_told_in_one(s
     hurt(seven["Birch"], 3)
     changes = issuing.changes_since(card)
     assert changes and not any(each["own"] for each in changes)
+    with pytest.raises(Refused, match="Nothing has changed since S-0001"):
+        issuing.restate(card, uuid=uuid.uuid4(), actor=manager, at=APRIL)
     hurt(seven["Cedar"], 1)
     assert any(each["own"] for each in issuing.changes_since(card))
 
