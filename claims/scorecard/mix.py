@@ -9,6 +9,7 @@ measures it by itself: leave such strata unsplit.
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from math import fsum
 
 from claims.scorecard.sums import Sums
 
@@ -45,10 +46,10 @@ def stratum_rates(groups: Iterable[Sums]) -> dict[str, float]:
 
 
 def weigh(sums: Sums, rates: Mapping[str, float]) -> Weighed:
-    """The group beside what these rates (events per carton by stratum) expect of it."""
+    """The group beside what these rates (events per carton by stratum) expect of it, in whatever order they come."""
 
     def at(cells):
-        return sum(rates[stratum] * value for stratum, value in cells.items() if value)
+        return fsum(rates[stratum] * value for stratum, value in cells.items() if value)
 
-    ee = sum(rates[one] * rates[other] * value for (one, other), value in sums.products.items() if value)
+    ee = fsum(rates[one] * rates[other] * value for (one, other), value in sums.products.items() if value)
     return Weighed(sums.k, sums.sx, sums.sxx, sums.xmax, at(sums.cartons), ee, at(sums.crossed))

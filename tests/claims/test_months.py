@@ -2,9 +2,11 @@
 
 import uuid
 from datetime import UTC, datetime, timedelta
+from io import StringIO
 from random import Random
 
 import pytest
+from django.core.management import CommandError, call_command
 from django.db import connection
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -15,9 +17,10 @@ from claims.scorecard.sums import Sums
 from receiving import discrepancies, evidence
 from receiving.enums import ArrivalState, Attribution, DiscrepancyState, Kind
 from receiving.models import Arrival, Carton, Discrepancy, SealRecord, Shipment
-from tests.builders import NOON, make_account, make_carrier, make_person, make_site
+from tests.builders import NOON, make_account, make_arrival, make_carrier, make_person, make_site
 from tests.claims.builders import losses, make_load
 from tests.claims.fact_builders import at_once
+from tests.claims.kept_sums import kept
 
 pytestmark = pytest.mark.django_db
 LATER = NOON + timedelta(hours=2)
@@ -31,14 +34,6 @@ def site():
 @pytest.fixture
 def lead(site):
     return make_person("lead", site, "lead")
-
-
-def kept(site):
-    """All that is kept of a site, in one comparable form."""
-    bills = BillCount.objects.filter(site=site).order_by("pk").values()
-    visits = VisitCount.objects.filter(site=site).order_by("pk").values()
-    sums = MonthSums.objects.filter(site=site).order_by("carrier", "month", "kind", "cell")
-    return list(bills), list(visits), list(sums.values("carrier", "month", "kind", "cell", "shown", "tested"))
 
 
 def assert_equal_to_scratch(site):
@@ -175,6 +170,25 @@ def test_a_trailer_in_time_and_a_seal_that_was_not_whole_are_noted(site, lead):
     assert VisitCount.objects.get().minutes_late == 25
 
 
+def test_a_trailer_on_which_only_our_own_seal_stands_is_an_exception(site, lead):
+    arrival = make_arrival(site, actor=lead, state=ArrivalState.AT_DOOR, pieces=3, carrier=make_carrier())
+    SealRecord.objects.create(
+        arrival=arrival, action="applied", condition="intact", number_on_seal="77", actor=lead, at=NOON
+    )
+    Arrival.objects.filter(pk=arrival.pk).update(state="released", released_at=NOON)
+    months.rebuild(site)
+    assert VisitCount.objects.get().seal_exception
+
+
+def test_what_happens_to_trailers_still_here_is_not_counted_and_changes_nothing(site, lead):
+    there, here = make_load(site, actor=lead), make_load(site, actor=lead, released=False)
+    assert months.refresh(site) == 1
+    tell(here.arrival, lead, verb="scans")
+    assert months.refresh(site) == 0
+    tell(there.arrival, lead, verb="photo.received")
+    assert months.refresh(site) == 1
+
+
 def test_looking_again_costs_two_queries_when_nothing_happened(site, lead, django_assert_num_queries):
     make_load(site, actor=lead)
     assert months.refresh(site) == 1
@@ -222,7 +236,7 @@ def edit(pick, arrivals, carriers, accounts):
         case 0:
             trailer.update(carrier=pick.choice([*carriers, None]))
         case 1:
-            trailer.update(released_at=NOON + timedelta(hours=pick.randrange(4_000)))
+            trailer.update(released_at=NOON + timedelta(hours=pick.randrange(16_000)))
         case 2:
             trailer.update(state=pick.choice([ArrivalState.RELEASED, ArrivalState.RELEASED, ArrivalState.COUNTED]))
         case 3:
@@ -293,3 +307,33 @@ def test_two_who_look_at_once_count_once(site, lead):
     assert sorted(came) == [0, 1]
     assert BillCount.objects.count() == 1
     connection.close()
+
+
+# --- put right --------------------------------------------------------------------------------------------------------
+
+
+def recounted(*codes):
+    out = StringIO()
+    call_command("recount", *[f"--site={code}" for code in codes], stdout=out)
+    return out.getvalue()
+
+
+def test_recount_says_that_nothing_differed(site, lead):
+    make_load(site, actor=lead)
+    assert recounted() == "NOR: counted from scratch, nothing differed.\n"
+
+
+def test_recount_puts_right_what_was_changed_without_an_event_and_says_so(site, lead):
+    shipment = make_load(site, actor=lead, damaged=2, short=0)
+    make_site("SUD")
+    assert bill(shipment).damaged == 2
+    Discrepancy.objects.filter(pk=losses(shipment)[0].pk).update(attribution="own")
+    assert bill(shipment).damaged == 2
+    assert "Rows that differed: 1 bills, 4 sums." in recounted("NOR")
+    assert bill(shipment).damaged == 1
+    assert "differed." in recounted("SUD")
+
+
+def test_recount_knows_no_other_site(site):
+    with pytest.raises(CommandError, match="No site XXX"):
+        recounted("XXX")
