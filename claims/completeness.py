@@ -192,7 +192,7 @@ def case(facts):
 
 def at_origin(facts):
     """For shorts the quantity at origin, for damage the good condition; behind a seal a clean bill proves neither."""
-    proof = facts.origin_proof != OriginProof.NONE or DocumentKind.ORIGIN_PROOF in facts.documents
+    proof = DocumentKind.ORIGIN_PROOF in facts.documents
     bill = DocumentKind.BILL_OF_LADING in facts.documents
     shipper_count = facts.count_clause == CountClause.SHIPPER
     there = proof or (bill and not facts.of(LineKind.LOSS) and not facts.seals)
@@ -504,7 +504,7 @@ def gather(claim):
     newest = Statement.objects.filter(claim=claim).order_by("-pk").first() if lost else None
     seals = [seal for seal in queries.current_seals(arrival) if seal.action == "found"]
     sheet = arrival.sheets.filter(superseded_by__isnull=True).order_by("-pk").first()
-    current = Document.objects.filter(claim=claim, replaced_by__isnull=True)
+    current = Document.objects.current().filter(claim=claim)
     facts = Facts(
         purpose=claim.purpose,
         bill_number=shipment.bill_number,

@@ -20,7 +20,7 @@ from receiving.documents import foreign
 from receiving.refusals import ChangedMeanwhile, Refused
 
 PDF = "application/pdf"
-TOLD = ["kind", "file", "name", "content_type", "sha256", "size", "pages", "note", "replaces"]
+TOLD = ["kind", "file", "name", "content_type", "sha256", "size", "pages", "note", "replaces", "taken_off"]
 
 
 @dataclass(frozen=True)
@@ -69,6 +69,7 @@ def receive(claim, *, paper, kind, note="", replaces=None, uuid, actor, at):
     refuse_closed(claim)
     if replaces is not None and replaces.claim_id != claim.pk:
         raise Refused(_("That document belongs to another claim."), code="document_elsewhere", field="replaces")
+    refuse_twice(claim, paper, replaces, uuid)
     row = Document(
         uuid=uuid,
         claim=claim,
@@ -84,6 +85,50 @@ def receive(claim, *, paper, kind, note="", replaces=None, uuid, actor, at):
         actor=actor,
         at=at,
     )
+    try:
+        with transaction.atomic():
+            row.save(force_insert=True)
+            tell(row, "claim.document", evidence.facts(row, TOLD))
+    except IntegrityError:
+        return earlier(row)
+    return row
+
+
+def refuse_twice(claim, paper, replaces, uuid):
+    """The same file under two names would be two papers in the packet."""
+    there = claim.documents.current().filter(sha256=paper.sha256).exclude(uuid=uuid)
+    if replaces is not None:
+        there = there.exclude(pk=replaces.pk)
+    if found := there.first():
+        raise Refused(
+            _("This file is among the papers already, as %(kind)s. If that is not what it is, correct it there.")
+            % {"kind": found.get_kind_display()},
+            code="document_twice",
+            field="file",
+        )
+
+
+def correct(document, *, kind, note="", uuid, actor, at):
+    """Say that a paper is something else than was said; the file stays the same."""
+    return instead(document, kind=DocumentKind(kind), note=note, uuid=uuid, actor=actor, at=at)
+
+
+def take_off(document, *, reason, uuid, actor, at):
+    """Take a paper off its claim, with the reason. It stays in the record and goes into no packet any more."""
+    if not reason.strip():
+        raise Refused(_("Say why it is taken off."), code="reason_missing", field="note")
+    return instead(document, kind=document.kind, note=reason, taken_off=True, uuid=uuid, actor=actor, at=at)
+
+
+def instead(document, *, uuid, actor, at, note, **values):
+    """A new row for the same file in the place of `document`."""
+    refuse_closed(document.claim)
+    if not Document.objects.current().filter(pk=document.pk).exists():
+        raise ChangedMeanwhile(_("Somebody else has replaced that document meanwhile. Look at the list, then decide."))
+    same = {
+        name: getattr(document, name) for name in ("claim", "file", "name", "content_type", "sha256", "size", "pages")
+    }
+    row = Document(uuid=uuid, replaces=document, note=note.strip(), actor=actor, at=at, **(same | values))
     try:
         with transaction.atomic():
             row.save(force_insert=True)
@@ -112,7 +157,7 @@ def refuse_closed(claim):
 
 def current(claim):
     """The documents of a claim that nothing replaces, oldest first."""
-    return claim.documents.filter(replaced_by__isnull=True).select_related("actor").order_by("kind", "pk")
+    return claim.documents.current().select_related("actor").order_by("kind", "pk")
 
 
 def matches_hash(document):

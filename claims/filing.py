@@ -153,6 +153,29 @@ def file_claim(claim, *, way, on, actor, at, reasons=None, proof=None, no_proof=
         )
 
 
+def file_again(claim, *, way, on, actor, at, proof=None, no_proof="", seen=None):
+    """Write down that a claim which went by e-mail and came back was handed over another way, on the site's day `on`:
+    that is the day it was filed. Gives the claim.
+    """
+    claim = fresh(claim)
+    if claim.stage != Stage.FILED or claim.filing_way != FilingWay.EMAIL or way == FilingWay.EMAIL:
+        raise wrong_stage(claim)
+    check_day(claim, on, at)
+    packet = assemble.latest(claim)
+    check_proof(claim, packet, way, proof, no_proof)
+    before = evidence.facts(claim, ["filed_on", "filing_way"])
+    with transaction.atomic():
+        version = claim.version if seen is None else seen
+        rows = Claim.objects.filter(pk=claim.pk, stage=Stage.FILED, version=version)
+        if not rows.update(filed_on=on, filing_way=way, version=F("version") + 1):
+            raise overtaken(claim)
+        now = fresh(claim)
+        after = evidence.facts(now, ["filed_on", "filing_way"]) | handed_over(claim, packet, proof, no_proof)
+        told = {"verb": "claim.filed_again", "record": claim, "before": before, "after": after}
+        evidence.append(site=claim.site, actor=actor, at=at, arrival=claim.shipment.arrival, **told)
+    return now
+
+
 def refuse_unready(found, reasons):
     if found.stops:
         raise NotFileable(" ".join(found.stops), code="not_fileable")

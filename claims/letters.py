@@ -4,7 +4,9 @@ The text of each kind stands in `templates/claims/letters/`; letters are in Engl
 """
 
 from dataclasses import dataclass
+from datetime import timedelta
 
+from django.core.files.storage import default_storage
 from django.db import transaction
 from django.db.models import F
 from django.template.loader import render_to_string
@@ -21,6 +23,10 @@ from receiving.enums import Disposition
 from receiving.refusals import ChangedMeanwhile, Refused
 
 FACTS = ["number", "kind", "to", "subject", "body"]
+# What a draft leaves for a person to fill in; none of it goes to a carrier.
+CRIBS = ("(Say why", "(say why)", "(name the papers)", "____", "(fill in")
+# 49 CFR 370.5(a) and 370.9(a), counted from the day we filed and from the day the carrier says it received the claim.
+ACKNOWLEDGE, DECIDE = timedelta(days=30), timedelta(days=120)
 SENT = ["sent_at", "sent_way", "pdf", "pdf_sha256"]
 
 
@@ -41,10 +47,11 @@ class Fit:
 
 def fitting(claim, *, at):
     """The letters that this claim calls for now, the likeliest first."""
-    return list(fits(claim, readings.reading(claim, at=at), standing.live(readings.happened([claim])[claim.pk])))
+    facts = standing.live(readings.happened([claim])[claim.pk])
+    return list(fits(claim, readings.reading(claim, at=at), facts, clock.site_day(at, claim.site.time_zone)))
 
 
-def fits(claim, reading, facts):
+def fits(claim, reading, facts, today):
     kinds = {fact.kind for fact in facts}
     filed = claim.stage == Stage.FILED
     lines = list(claim.lines.filter(live=True).select_related("discrepancy"))
@@ -57,10 +64,10 @@ def fits(claim, reading, facts):
         yield Fit(LetterKind.CONTEST, _("The carrier disallowed a part."))
     if filed and FactKind.PAPERS_ASKED in kinds:
         yield Fit(LetterKind.PAPERS, _("The carrier asked for papers."))
-    if filed and FactKind.ACKNOWLEDGED not in kinds:
-        yield Fit(LetterKind.LATE_ACKNOWLEDGEMENT, _("The carrier has not acknowledged the claim yet."))
-    if filed and reading.standing in (Standing.TO_BE_DECIDED, Standing.PARTLY_DISALLOWED):
-        yield Fit(LetterKind.LATE_DECISION, _("The carrier has not decided on everything yet."))
+    if filed and FactKind.ACKNOWLEDGED not in kinds and today > claim.filed_on + ACKNOWLEDGE:
+        yield Fit(LetterKind.LATE_ACKNOWLEDGEMENT, _("The carrier has not acknowledged the claim in 30 days."))
+    if filed and reading.money.undecided and decision_is_late(claim, today):
+        yield Fit(LetterKind.LATE_DECISION, _("The carrier has not decided on everything in 120 days."))
     if any(line.discrepancy.disposition in (Disposition.SALVAGE, Disposition.HELD) for line in damaged):
         yield Fit(LetterKind.SALVAGE, _("Damaged goods are held or set aside for salvage."))
     if claim.amendments.exists():
@@ -69,6 +76,12 @@ def fits(claim, reading, facts):
         yield Fit(LetterKind.REFUND, _("More came in than the claim is worth."))
     if filed or claim.stage == Stage.WITHDRAWN:
         yield Fit(LetterKind.WITHDRAWAL, _("If the claim is given up."))
+
+
+def decision_is_late(claim, today):
+    rows = Fact.objects.filter(claim=claim, kind=FactKind.ACKNOWLEDGED, reversed_by__isnull=True)
+    received = rows.order_by("-received_on").values_list("received_on", flat=True).first()
+    return received is not None and today > received + DECIDE
 
 
 # --- drafting ---------------------------------------------------------------------------------------------------------
@@ -142,15 +155,16 @@ def contents(claim, *, at):
         ],
         "money": {
             name: money(getattr(reading.money, name), claim.currency)
-            for name in ("claimed", "allowed", "disallowed", "received", "outstanding", "refund_due")
+            for name in ("claimed", "allowed", "disallowed", "undecided", "received", "outstanding", "refund_due")
         },
         "offer": offer_words(reading, claim),
         "acknowledged": by_kind[FactKind.ACKNOWLEDGED][-1:],
         "asked": by_kind[FactKind.PAPERS_ASKED][-1:],
-        "refusals": refusals(claim),
+        "refusals": (contested := list(refusals(claim))),
+        "shown": claim.packets.exists() and any(row["sentences"] for row in contested),
         "amendment": claim.amendments.order_by("-pk").first(),
         "terms": held.terms.title if held else "",
-        "documents": [row.get_kind_display() for row in claim.documents.filter(replaced_by=None).order_by("kind")],
+        "documents": [row.get_kind_display() for row in claim.documents.current().order_by("kind")],
     }
 
 
@@ -230,6 +244,7 @@ def changed(letter):
 def send(letter, *, version, uuid, actor, at):
     """E-mail the letter, its PDF attached, and freeze it. Call it outside any transaction."""
     refuse_gone(letter, version)
+    refuse_cribs(letter)
     data = pdf_bytes(letter, at)
     attached = [(mail.Attached(f"{letter.claim}-letter-{letter.number}.pdf", "application/pdf", data),)]
     mail.send(
@@ -251,7 +266,34 @@ def mark_sent(letter, *, way, version, actor, at):
     if way == FilingWay.EMAIL:
         raise Refused(_("E-mail is sent from here."), code="send_it", field="way")
     refuse_gone(letter, version)
+    refuse_cribs(letter)
     return freeze(letter, pdf_bytes(letter, at), way=way, version=version, actor=actor, at=at)
+
+
+def send_again(letter, *, to, uuid, actor, at):
+    """E-mail a letter that has gone once more, as it went, because it came back or never arrived."""
+    if not letter.sent_at:
+        raise Refused(_("It has not gone yet. Send it first."), code="letter_not_sent")
+    with default_storage.open(letter.pdf) as file:
+        data = file.read()
+    if evidence.digest(data) != letter.pdf_sha256:
+        raise Refused(
+            _("The file of %(letter)s was altered and is not sent.") % {"letter": letter}, code="file_altered"
+        )
+    attached = [(mail.Attached(f"{letter.claim}-letter-{letter.number}.pdf", "application/pdf", data),)]
+    words = {"to": to, "subject": letter.subject, "body": letter.body, "attached": attached, "letter": letter}
+    return mail.send(letter.claim, **words, uuid=uuid, actor=actor, at=at)
+
+
+def refuse_cribs(letter):
+    """What the draft leaves to be filled in or struck out must be, before anybody outside reads it."""
+    for line in letter.body.splitlines():
+        if any(crib in line for crib in CRIBS):
+            raise Refused(
+                _("Fill this in or strike it out before it goes: “%(line)s”") % {"line": line.strip()[:120]},
+                code="crib_left",
+                field="body",
+            )
 
 
 def refuse_gone(letter, version):

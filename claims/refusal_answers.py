@@ -88,9 +88,7 @@ def gather(claim, complete):
     lines = list(claim.lines.filter(live=True).select_related("discrepancy").order_by("position"))
     pieces = [line.discrepancy_id for line in lines]
     documents, findings, photos = {}, {}, {}
-    for kind, pk in (
-        Document.objects.filter(claim=claim, replaced_by__isnull=True).order_by("pk").values_list("kind", "pk")
-    ):
+    for kind, pk in Document.objects.current().filter(claim=claim).order_by("pk").values_list("kind", "pk"):
         documents.setdefault(kind, []).append(pk)
     for row in Finding.objects.filter(discrepancy__in=pieces).order_by("pk"):
         findings.setdefault(row.discrepancy_id, []).append(row)

@@ -216,6 +216,8 @@ MATRIX = {
     "scorecard_message": ("card card_message", READERS_OF_CLAIMS, NOT_HERE),
     "document_add": ("claim", CLERKS, CLERKS),
     "document": ("filed document", READERS_OF_CLAIMS, NOT_HERE),
+    "document_correct": ("filed document", CLERKS, CLERKS),
+    "letter_again": ("filed letter", NOT_HERE, CLERKS),
     "claim_gap": ("claim =freight_bill", CLERKS, CLERKS),
     "claim_asked": ("claim", NOT_HERE, CLERKS),
     "claim_statement": ("claim", CLERKS, CLERKS),

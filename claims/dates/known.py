@@ -172,7 +172,7 @@ def letters(keys):
 
 
 def with_freight_bill(keys):
-    rows = Document.objects.filter(claim__in=keys, kind=DocumentKind.FREIGHT_BILL, replaced_by__isnull=True)
+    rows = Document.objects.current().filter(claim__in=keys, kind=DocumentKind.FREIGHT_BILL)
     return set(rows.values_list("claim", flat=True))
 
 

@@ -29,6 +29,14 @@ class DocumentForm(forms.ModelForm):
         self.fields["replaces"].label_from_instance = lambda row: f"{row.get_kind_display()}: {row.name}"
 
 
+class CorrectDocumentForm(forms.ModelForm):
+    """What a paper is in truth, or why it is taken off."""
+
+    class Meta:
+        model = Document
+        fields = ["kind", "note"]
+
+
 class GapReasonForm(forms.ModelForm):
     class Meta:
         model = GapReason

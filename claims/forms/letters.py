@@ -18,8 +18,14 @@ class LetterForm(forms.ModelForm):
         widgets = {"body": forms.Textarea(attrs={"rows": 24})}
 
 
-class SendLetterForm(forms.Form):
-    version = forms.IntegerField(widget=forms.HiddenInput)
+class SendLetterForm(LetterForm):
+    """The text as it stands on the page: it is saved, then it goes."""
+
+    uuid = forms.UUIDField(widget=forms.HiddenInput)
+
+
+class SendAgainForm(forms.Form):
+    to = forms.CharField(label=_("to"), max_length=254, help_text=_("Several addresses are set apart by commas."))
     uuid = forms.UUIDField(widget=forms.HiddenInput)
 
 

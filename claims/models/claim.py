@@ -204,8 +204,16 @@ class NotClaimed(Recorded, Evidence):
     objects = NotClaimedQuerySet.as_manager()
 
 
+class DocumentQuerySet(models.QuerySet):
+    def current(self):
+        """Those that belong to their claims now: nothing replaces them, and nobody has taken them off."""
+        return self.filter(replaced_by__isnull=True, taken_off=False)
+
+
 class Document(Recorded, Evidence):
-    """A PDF or picture that belongs to a claim, as it came, under its own hash. A correction `replaces` the first."""
+    """A PDF or picture that belongs to a claim, as it came, under its own hash. A correction `replaces` the first; one
+    that is `taken_off` replaces it by nothing, and `note` says why.
+    """
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="documents")
     kind = models.CharField(_("what it is"), max_length=18, choices=DocumentKind.choices)
@@ -217,6 +225,9 @@ class Document(Recorded, Evidence):
     pages = models.PositiveIntegerField()
     note = models.CharField(_("note"), max_length=300, blank=True)
     replaces = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="replaced_by")
+    taken_off = models.BooleanField(default=False)
+
+    objects = DocumentQuerySet.as_manager()
 
 
 class GapReason(Recorded, Evidence):

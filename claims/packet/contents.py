@@ -15,6 +15,7 @@ from claims.models import Claim
 from claims.packet import answers, goods, proof, rules
 from claims.packet.wording import amount, count, day, weight
 from receiving import clock, evidence, sheet
+from receiving.enums import WhoClaims
 
 # What is about the handling of the claim and no proof of the loss: it comes after the packet has left.
 AFTERWARDS = (DocumentKind.PROOF_OF_FILING, DocumentKind.CARRIER_LETTER, DocumentKind.PROOF_OF_PAYMENT)
@@ -114,6 +115,7 @@ def head(claim):
         "claimant": claim.claimant,
         "claimant_address": claim.claimant_address,
         "who_claims": claim.get_who_claims_display(),
+        "on_behalf": claim.who_claims == WhoClaims.US,
         "signatory": claim.signatory,
         "payee": claim.payee,
         "carrier": party(claim.carrier),
@@ -218,7 +220,7 @@ def checklist(complete):
 
 def documents(claim):
     """The papers as they were uploaded, corrected ones left out; `n` is the number they have in the packet."""
-    rows = claim.documents.filter(replaced_by__isnull=True).exclude(kind__in=AFTERWARDS).select_related("actor")
+    rows = claim.documents.current().exclude(kind__in=AFTERWARDS).select_related("actor")
     order = {kind: place for place, kind in enumerate(DocumentKind)}
     rows = sorted(rows, key=lambda row: (order[row.kind], row.pk))
     return [proof.document(row, n) for n, row in enumerate(rows, 1)]

@@ -130,6 +130,7 @@ def count(shipment):
     looked = dict(shipment.arrival.looks.order_by("pk").values_list("place", "at"))
     return sheet.bill(shipment, queries.shipment_squaring(shipment)) | {
         "counted": [*scanned(shipment), *tallied(shipment)],
+        "late": [str(piece) for piece in shipment.discrepancies.live().filter(after_release=True).order_by("number")],
         "looked": [f"{place.label} ({sheet.moment(looked[place])})" for place in LookedPlace if place in looked],
         "refused": [
             {"pieces": row.pieces, "reason": row.reason, "at": sheet.moment(row.at), "by": str(row.actor)}

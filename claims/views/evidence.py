@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from claims import completeness, dates, documents, refusal_answers, shorts
 from claims.enums import Stage
-from claims.forms.evidence import AskedForm, DocumentForm, GapReasonForm, StatementForm
+from claims.forms.evidence import AskedForm, CorrectDocumentForm, DocumentForm, GapReasonForm, StatementForm
 from claims.models import Document
 from claims.views.shared import get_claim
 from receiving import rules
@@ -101,6 +101,32 @@ def document(request, claim, uuid):
     answer["X-Content-Type-Options"] = "nosniff"
     answer["Cache-Control"] = "private, no-cache"
     return answer
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@at_site(rules.CLAIM, place="claims")
+@once
+def document_correct(request, claim, uuid):
+    """Say that a paper is something else, or take it off; the file stays in the record."""
+    row = get_object_or_404(Document.objects.select_related("claim__site"), claim=get_claim(request, claim), uuid=uuid)
+    form = CorrectDocumentForm(request.POST or None, instance=row)
+    context = {"claim": row.claim, "document": row, "form": form}
+    if request.method != "POST":
+        return render(request, "claims/document_correct.html", context)
+    status = 422
+    if form.is_valid():
+        row.refresh_from_db()
+        said, by = form.data, {"uuid": request.uuid, "actor": request.user, "at": timezone.now()}
+        try:
+            if "off" in said:
+                documents.take_off(row, reason=form.cleaned_data["note"], **by)
+            else:
+                documents.correct(row, kind=form.cleaned_data["kind"], note=form.cleaned_data["note"], **by)
+        except Refused as why:
+            status = refuse(form, why)
+        else:
+            return done(request, row.claim.get_absolute_url())
+    return invalid(request, "claims/document_correct.html", context, form, status=status)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

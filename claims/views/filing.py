@@ -24,9 +24,12 @@ def claim_file(request, claim):
     claim = get_claim(request, claim)
     initial = {"version": claim.version, "on": timezone.localdate(), "way": FilingWay.POST}
 
+    again = claim.stage == Stage.FILED and claim.filing_way == FilingWay.EMAIL
+
     def call(form):
         found = form.cleaned_data
-        filing.file_claim(
+        write = filing.file_again if again else filing.file_claim
+        write(
             claim,
             way=found["way"],
             on=found["on"],
@@ -47,6 +50,7 @@ def claim_file(request, claim):
         else _("File %(claim)s") % {"claim": claim},
         button=_("Record that it was handed over") if claim.is_handover else _("Record that it was filed"),
         ready=filing.readiness(claim) if claim.stage == Stage.DRAFT else None,
+        again=again,
     )
 
 

@@ -13,7 +13,15 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from claims import filing, letters, mail
 from claims.enums import FilingWay, LetterKind, Stage
-from claims.forms.letters import BounceForm, LetterForm, MarkSentForm, NewLetterForm, SendClaimForm, SendLetterForm
+from claims.forms.letters import (
+    BounceForm,
+    LetterForm,
+    MarkSentForm,
+    NewLetterForm,
+    SendAgainForm,
+    SendClaimForm,
+    SendLetterForm,
+)
 from claims.models import Letter, Message
 from claims.packet import assemble
 from claims.views.shared import get_claim
@@ -99,7 +107,7 @@ def context(request, row, **forms):
         "may_claim": rules.CLAIM in request.may,
         "caution": row.kind in (LetterKind.ACCEPTANCE, LetterKind.CONTEST, LetterKind.WITHDRAWAL),
         "form": LetterForm(instance=row, initial={"version": row.version}),
-        "send_form": SendLetterForm(initial={"version": row.version}),
+        "again_form": SendAgainForm(initial={"to": row.to}),
         "mark_form": MarkSentForm(initial={"version": row.version}),
     } | forms
 
@@ -113,13 +121,40 @@ def letter_send(request, claim, number):
     status = 422
     if form.is_valid():
         try:
-            letters.send(row, **form.cleaned_data, actor=request.user, at=timezone.now())
+            row = save_and_send(row, form.cleaned_data, actor=request.user, at=timezone.now())
         except Refused as why:
             status = refuse(form, why)
         else:
             messages.success(request, _("Sent to %(to)s. The letter is frozen.") % {"to": row.to})
             return done(request, address(row))
-    return invalid(request, "claims/letter.html", context(request, row, send_form=form), form, status=status)
+    return invalid(request, "claims/letter.html", context(request, row, form=form), form, status=status)
+
+
+def save_and_send(row, said, *, actor, at):
+    """What stands on the page is what goes, saved before or not."""
+    words = {name: said[name] for name in ("to", "subject", "body")}
+    if not row.sent_at and any(getattr(row, name).split() != words[name].split() for name in words):
+        row = letters.edit(row, **words, version=said["version"], actor=actor, at=at)
+        said = said | {"version": row.version}
+    return letters.send(row, version=said["version"], uuid=said["uuid"], actor=actor, at=at)
+
+
+@require_POST
+@at_site(rules.CLAIM, place="claims")
+def letter_again(request, claim, number):
+    """Send a letter that has gone once more. Not under `once`, for the same reason."""
+    row = get_letter(request, claim, number)
+    form = SendAgainForm(request.POST)
+    status = 422
+    if form.is_valid():
+        try:
+            letters.send_again(row, **form.cleaned_data, actor=request.user, at=timezone.now())
+        except Refused as why:
+            status = refuse(form, why)
+        else:
+            messages.success(request, _("Sent again to %(to)s, as it went.") % {"to": form.cleaned_data["to"]})
+            return done(request, address(row))
+    return invalid(request, "claims/letter.html", context(request, row, again_form=form), form, status=status)
 
 
 @require_POST

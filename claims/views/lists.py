@@ -195,7 +195,7 @@ COLUMNS = [
     (gettext_lazy("Claimed"), lambda claim, numbers: None if claim.amount is None else claim.reading.money.claimed),
     (gettext_lazy("Allowed"), lambda claim, numbers: claim.reading.money.allowed),
     (gettext_lazy("Received"), lambda claim, numbers: claim.reading.money.kept),
-    (gettext_lazy("Outstanding"), lambda claim, numbers: claim.reading.money.outstanding),
+    (gettext_lazy("Outstanding"), lambda claim, numbers: claim.reading.money.open),
     (gettext_lazy("Nearest date"), lambda claim, numbers: claim.next and claim.next.date),
     (gettext_lazy("What is to be done"), lambda claim, numbers: claim.next and claim.next.head),
     (gettext_lazy("Drafted"), lambda claim, numbers: claim.opened_at),

@@ -1,6 +1,7 @@
 """Small words for templates; built in, so no template loads it."""
 
 import uuid
+from datetime import datetime
 from functools import cache
 
 from django import template
@@ -45,6 +46,9 @@ def clock_time(value):
 
 @register.filter
 def day(value):
+    """`Mon 2 Mar 2026`; of a moment the day in the site's zone."""
+    if isinstance(value, datetime) and timezone.is_aware(value):
+        value = timezone.localtime(value)
     return date_format(value, "D j M Y") if value else ""
 
 

@@ -109,6 +109,30 @@ def test_a_paper_of_another_claim_is_not_replaced(claim, site, clerk):
     assert refused.value.code == "document_elsewhere"
 
 
+def test_the_same_file_is_not_two_papers(claim):
+    data = pdf()
+    first = receive(claim, data)
+    with pytest.raises(Refused) as refused:
+        receive(claim, data, kind="freight_bill")
+    assert refused.value.code == "document_twice"
+    assert receive(claim, data, kind="freight_bill", replaces=first).kind == "freight_bill"
+
+
+def test_a_paper_is_something_else_or_none_of_this_claim(claim, clerk):
+    row = receive(claim, kind="freight_bill")
+    by = {"actor": clerk, "at": NOON}
+    right = documents.correct(row, kind="invoice", uuid=uuid.uuid4(), **by)
+    assert [each.kind for each in documents.current(claim)] == ["invoice"]
+    with pytest.raises(Refused):
+        documents.take_off(right, reason=" ", uuid=uuid.uuid4(), **by)
+    off = documents.take_off(right, reason="of another claim", uuid=uuid.uuid4(), **by)
+    assert list(documents.current(claim)) == []
+    assert (off.sha256, Document.objects.count()) == (row.sha256, 3)
+    with pytest.raises(ChangedMeanwhile):
+        documents.correct(right, kind="other", uuid=uuid.uuid4(), **by)
+    assert not [mismatch for mismatch in verify(claim.site) if "document" in str(mismatch)]
+
+
 def test_nothing_is_added_to_a_withdrawn_claim(claim):
     Claim.objects.filter(pk=claim.pk).update(stage="withdrawn")
     with pytest.raises(Refused) as refused:

@@ -1,6 +1,7 @@
 """Letters: which fit, what they say, edited by two, frozen when they go."""
 
 import uuid
+from datetime import timedelta
 
 import pytest
 from django.core import mail as outbox
@@ -52,6 +53,12 @@ def edit(letter, body="As agreed.", version=None, to="claims@tern.example"):
     return letters.edit(letter, **given, version=version or letter.version, actor=letter.drafted_by, at=LATER)
 
 
+def fill_in(letter):
+    """What the draft leaves open, filled in."""
+    body = letter.body.replace("____________", "2 Mar 2026").replace("(fill in or strike out)", "")
+    return edit(letter, body.replace("(say why)", "the goods were found"))
+
+
 def send(letter, number=None):
     return letters.send(letter, version=letter.version, uuid=number or uuid.uuid4(), actor=letter.drafted_by, at=LATER)
 
@@ -79,7 +86,6 @@ def test_damage_found_after_release_calls_for_its_notice_in_a_draft_already(site
     ("happened", "wanted"),
     [
         ([], LetterKind.LATE_ACKNOWLEDGEMENT),
-        ([FactKind.ACKNOWLEDGED], LetterKind.LATE_DECISION),
         ([FactKind.PAPERS_ASKED], LetterKind.PAPERS),
         ([FactKind.OFFER], LetterKind.ACCEPTANCE),
     ],
@@ -94,10 +100,42 @@ def test_what_happened_calls_for_its_letter(filed, clerk, happened, wanted):
     assert "Rosa Vale" in letter.body or filed.signatory in letter.body
 
 
-def test_an_acknowledged_claim_is_not_reminded_of_it_and_its_number_is_named(filed, clerk):
+@pytest.mark.parametrize(("days", "late"), [(30, False), (31, True)])
+def test_the_carrier_is_reminded_of_its_acknowledgement_after_thirty_days(filed, days, late):
+    assert (LetterKind.LATE_ACKNOWLEDGEMENT in kinds(filed, at=NOON + timedelta(days=days))) is late
+
+
+@pytest.mark.parametrize(("days", "late"), [(121, False), (122, True)])
+def test_the_carrier_is_reminded_to_decide_after_a_hundred_and_twenty_days_from_its_receipt(filed, clerk, days, late):
     make_fact(filed, FactKind.ACKNOWLEDGED, actor=clerk)
-    assert LetterKind.LATE_ACKNOWLEDGEMENT not in kinds(filed)
-    assert "Your number: C-77" in draft(filed, LetterKind.LATE_DECISION).body
+    at = NOON + timedelta(days=days)
+    assert LetterKind.LATE_ACKNOWLEDGEMENT not in kinds(filed, at=at)
+    assert (LetterKind.LATE_DECISION in kinds(filed, at=at)) is late
+    if late:
+        assert "Your number: C-77" in draft(filed, LetterKind.LATE_DECISION, at=at).body
+
+
+@pytest.mark.parametrize("kind", [LetterKind.WITHDRAWAL, LetterKind.SALVAGE])
+def test_what_is_left_to_fill_in_stops_a_letter_however_it_goes(filed, kind):
+    letter = draft(filed, kind)
+    with pytest.raises(Refused) as refused:
+        send(letter)
+    assert refused.value.code == "crib_left"
+    with pytest.raises(Refused):
+        letters.mark_sent(letter, way="post", version=letter.version, actor=letter.drafted_by, at=LATER)
+    assert outbox.outbox == []
+    assert send(fill_in(letter)).sent_at
+
+
+def test_a_letter_that_came_back_goes_again_as_it_went(filed):
+    letter = send(edit(draft(filed, LetterKind.WITHDRAWAL), "We withdraw."))
+    by = {"uuid": uuid.uuid4(), "actor": letter.drafted_by, "at": LATER}
+    letters.send_again(letter, to="other@tern.example", **by)
+    first, second = outbox.outbox
+    assert second.to == ["other@tern.example"]
+    assert first.attachments[0][1] == second.attachments[0][1]
+    with pytest.raises(Refused):
+        letters.send_again(draft(filed, LetterKind.WITHDRAWAL), to="a@b.example", **by)
 
 
 def test_a_contest_goes_ground_by_ground(filed, clerk):
@@ -177,6 +215,7 @@ def test_a_letter_goes_with_its_pdf_and_is_frozen(filed, settings):
 
 def test_somebody_s_older_words_are_not_sent(filed):
     letter = draft(filed, LetterKind.WITHDRAWAL)
+    letter = edit(letter, "Old words.")
     old = Letter.objects.get(pk=letter.pk)
     edit(letter, "Newer words.")
     with pytest.raises(ChangedMeanwhile):
@@ -185,7 +224,7 @@ def test_somebody_s_older_words_are_not_sent(filed):
 
 
 def test_a_letter_goes_on_paper_too(filed):
-    letter = draft(filed, LetterKind.WITHDRAWAL)
+    letter = edit(draft(filed, LetterKind.WITHDRAWAL), "We withdraw.")
     given = {"version": letter.version, "actor": letter.drafted_by, "at": LATER}
     with pytest.raises(Refused):
         letters.mark_sent(letter, way=FilingWay.EMAIL, **given)

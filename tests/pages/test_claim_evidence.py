@@ -177,6 +177,21 @@ def test_a_claim_without_shorts_needs_no_statement(signed_in, site, clerk):
     assert "nothing has to be stated" in signed_in.get(address(claim, "claim_statement")).content.decode()
 
 
+def test_a_wrong_paper_is_corrected_or_taken_off(signed_in, claim):
+    upload(signed_in, claim, kind="freight_bill")
+    where = address(claim, "document_correct", Document.objects.get().uuid)
+    assert "invoice 7.pdf" in signed_in.get(where).content.decode()
+    answer = signed_in.post(where, {"uuid": uuid.uuid4(), "kind": "invoice", "note": "misread"})
+    assert answer["Location"] == claim.get_absolute_url()
+    row = Document.objects.order_by("pk").last()
+    assert row.kind == "invoice"
+    where = address(claim, "document_correct", row.uuid)
+    refused = signed_in.post(where, {"uuid": uuid.uuid4(), "kind": "invoice", "note": "", "off": "1"})
+    assert refused.status_code == 422
+    signed_in.post(where, {"uuid": uuid.uuid4(), "kind": "invoice", "note": "of another claim", "off": "1"})
+    assert "None yet." in signed_in.get(claim.get_absolute_url()).content.decode()
+
+
 def test_text_from_outside_is_text(signed_in, claim):
     upload(signed_in, claim, name="<b>x.pdf", note="<script>alert(1)</script>")
     page = signed_in.get(claim.get_absolute_url()).content.decode()

@@ -299,7 +299,7 @@ def test_a_claim_filed_by_post_is_recorded_with_its_proof(signed_in, draft, cler
         sha256="b" * 64, size=1, pages=1, actor=clerk, at=NOON,
     )  # fmt: skip
     shown = page(signed_in, address(draft, "claim_file"))
-    assert "Everything is there" in shown and "slip.pdf" in shown
+    assert "Nothing stands in the way" in shown and "slip.pdf" in shown
     refused = post(signed_in, draft, "claim_file", way="post", on="2026-03-02")
     assert refused.status_code == 422 and "proof of filing" in str(refused.context["form"].errors["no_proof"])
     answer = post(signed_in, draft, "claim_file", way="post", on="2026-03-02", proof=proof.pk)

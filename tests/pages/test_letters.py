@@ -15,6 +15,7 @@ from tests.builders import make_carrier, make_person, make_site
 from tests.claims.builders import make_claim, make_filed, make_terms
 from tests.claims.fact_builders import LATER
 from tests.claims.packets import make_packet, make_packet_row, make_pdf, make_proved
+from tests.claims.test_letters import fill_in
 
 pytestmark = pytest.mark.django_db
 
@@ -55,7 +56,7 @@ def post(client, where, **given):
 
 def test_a_fitting_letter_is_drafted_in_one_click_and_opens(signed_in, filed):
     page = signed_in.get(address(filed, "letter_new")).content.decode()
-    assert "The carrier has not acknowledged the claim yet." in page
+    assert "The carrier has not acknowledged the claim in 30 days." in page
     answer = post(signed_in, address(filed, "letter_new"), kind="late_acknowledgement")
     assert answer["Location"] == address(filed, "letter", 1)
     page = signed_in.get(answer["Location"]).content.decode()
@@ -80,9 +81,10 @@ def test_a_letter_is_saved_and_sent(signed_in, filed, letter):
     given = {"to": "claims@tern.example", "subject": "Withdrawn", "body": "We withdraw.", "version": letter.version}
     assert post(signed_in, where, **given)["Location"] == where
     letter.refresh_from_db()
-    answer = post(signed_in, address(filed, "letter_send", 1), version=letter.version)
+    given = {**given, "body": "We withdraw the whole of it.", "version": letter.version}
+    answer = post(signed_in, address(filed, "letter_send", 1), **given)
     assert answer["Location"] == where
-    assert len(outbox.outbox) == 1
+    assert outbox.outbox[0].body == "We withdraw the whole of it.\n"
     page = signed_in.get(where).content.decode()
     assert "It went on paper" not in page
     assert letter.__class__.objects.get().pdf_sha256 in page
@@ -99,20 +101,33 @@ def test_what_two_typed_at_once_is_kept_for_the_second(signed_in, filed, letter)
 
 
 def test_a_wrong_address_keeps_the_letter_unsent(signed_in, filed, letter):
-    Letter.objects.filter(pk=letter.pk).update(to="claims at tern")
-    answer = post(signed_in, address(filed, "letter_send", 1), version=letter.version)
+    given = {"to": "claims at tern", "subject": "Withdrawn", "body": "We withdraw.", "version": letter.version}
+    answer = post(signed_in, address(filed, "letter_send", 1), **given)
     assert answer.status_code == 422
+    assert "We withdraw." in answer.content.decode()
     assert "is no e-mail address" in answer.content.decode()
     assert Letter.objects.get().sent_at is None
 
 
+def test_a_letter_that_came_back_goes_again_to_another_address(signed_in, filed, letter):
+    given = {"to": "claims@tern.example", "subject": "Withdrawn", "body": "We withdraw.", "version": letter.version}
+    post(signed_in, address(filed, "letter_send", 1), **given)
+    assert "Send it again" in signed_in.get(address(filed, "letter", 1)).content.decode()
+    assert post(signed_in, address(filed, "letter_again", 1), to="nobody").status_code == 422
+    answer = post(signed_in, address(filed, "letter_again", 1), to="office@tern.example")
+    assert answer["Location"] == address(filed, "letter", 1)
+    assert outbox.outbox[-1].to == ["office@tern.example"]
+
+
 def test_a_letter_went_on_paper(signed_in, filed, letter):
+    letter = fill_in(letter)
     answer = post(signed_in, address(filed, "letter_mark", 1), version=letter.version, way="post")
     assert answer["Location"] == address(filed, "letter", 1)
     assert Letter.objects.get().sent_way == "post"
 
 
 def test_an_altered_letter_is_not_handed_out(signed_in, filed, letter):
+    letter = fill_in(letter)
     post(signed_in, address(filed, "letter_mark", 1), version=letter.version, way="post")
     with open(default_storage.path(Letter.objects.get().pdf), "ab") as file:
         file.write(b" ")
