@@ -1,6 +1,7 @@
 """Which trailers came in twelve months, with what on them. Pure: a seed and a moment in, `Visit`s out."""
 
 import random
+from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 
@@ -16,11 +17,12 @@ LISTED_DAYS = 28
 
 # Loose damage of an ordinary trailer, and how often and how hard a load shifts or a roof leaks: a trailer is spoilt as
 # a whole, so that the carriers' figures have the clusters which real ones have.
-LOOSE = 1.5
+LOOSE = 1.8
 ACCIDENT = 0.06
-ACCIDENT_SIZE = 20
-FACTOR = {"worse": 3.0, "better": 0.3, "one bad trailer": 0.9, "too small to tell": 2.0}
-BAD_TRAILER_SIZE = 148
+ACCIDENT_SIZE = 6
+FACTOR = {"worse": 3.0, "better": 0.1, "one bad trailer": 0.6, "too small to tell": 2.0}
+# Just under the tenth of a trailer that counts in a comparison, and more than all else that its carrier has damaged.
+BAD_TRAILER_SIZE, BAD_TRAILER_CARTONS = 88, 948
 BAD_TRAILER_DAYS_AGO = 130
 
 
@@ -67,8 +69,8 @@ def visits(scenario, *, now, small=False, seed=SEED):
     found = small_slots(scenario, now) if small else slots(scenario, now, rng)
     found.sort(key=lambda visit: (visit.at, visit.site))
     deal_carriers(found, scenario, rng, small=small)
-    for visit in found:
-        fill(visit, scenario, rng, now=now, small=small)
+    for visit, luck in with_luck(found, seed):
+        fill(visit, scenario, rng, luck, now=now, small=small)
     if not small:
         spoil_one(found, scenario, now)
     return found
@@ -101,32 +103,43 @@ def local_moment(day, minute, zone_name):
     return datetime.combine(day, time(minute // 60, minute % 60), tzinfo=clock.zone(zone_name)).astimezone(clock.UTC)
 
 
+def with_luck(found, seed):
+    """Each visit with the chance that decides about its damage: the newest trailer of a carrier at a site has the same
+    luck on every day on which the demo is loaded, and so has the one before. So the carriers' stories hold on any day.
+    """
+    turn, lucks = Counter(), []
+    for visit in reversed(found):
+        turn[visit.site, visit.carrier] += 1
+        lucks.append(random.Random(f"{seed} {visit.site} {visit.carrier} {turn[visit.site, visit.carrier]}"))
+    return zip(found, reversed(lucks), strict=True)
+
+
 def deal_carriers(found, scenario, rng, *, small):
-    """Everybody brings their share of the trailers; who may bring only a few brings exactly those."""
+    """Everybody brings their share of the trailers; who may bring only a few brings exactly those, to the first site."""
     carriers = [row for row in scenario["carriers"] if row["kind"] == "carrier"]
-    few = {row["name"]: row["trailers"] for row in carriers if "trailers" in row}
-    deck = [] if small else [name for name, count in few.items() for _ in range(count)]
-    rest = [row for row in carriers if row["name"] not in few]
+    few = [row for row in carriers if "trailers" in row]
+    if not small:
+        deal_few(found, few, scenario["sites"][0]["code"])
+    open_to_all = [visit for visit in found if not visit.carrier]
+    rest = [row for row in carriers if row not in few]
     total = sum(row["share"] for row in rest)
+    deck = []
     for row in rest:
-        deck += [row["name"]] * round(len(found) * row["share"] / total + 1)
+        deck += [row["name"]] * round(len(open_to_all) * row["share"] / total + 1)
     rng.shuffle(deck)
-    for visit, name in zip(found, keep_few(deck, set(few), len(found)), strict=True):
+    for visit, name in zip(open_to_all, deck, strict=False):
         visit.carrier = name
 
 
-def keep_few(deck, few, size):
-    """`size` names of the shuffled deck, none of the few left out."""
-    kept = [name for name in deck if name in few]
-    room = size - len(kept)
-    rest = [name for name in deck if name not in few][:room]
-    places = [round((n + 0.5) * size / max(len(kept), 1)) for n in range(len(kept))]
-    for place, name in zip(places, kept, strict=True):
-        rest.insert(min(place, len(rest)), name)
-    return rest
+def deal_few(found, few, site):
+    """Each at even distances through the year, at one site."""
+    for row in few:
+        free = [visit for visit in found if visit.site == site and not visit.carrier]
+        for n in range(row["trailers"]):
+            free[int((n + 0.5) * len(free) / row["trailers"])].carrier = row["name"]
 
 
-def fill(visit, scenario, rng, *, now, small):
+def fill(visit, scenario, rng, luck, *, now, small):
     part = next(row["part"] for row in scenario["carriers"] if row["name"] == visit.carrier)
     factor = FACTOR.get(part, 1.0)
     visit.late = rng.random() < 0.11 + 0.05 * (factor > 1)
@@ -137,7 +150,7 @@ def fill(visit, scenario, rng, *, now, small):
         visit.broker = next(row["name"] for row in scenario["carriers"] if row["kind"] == "broker")
     load(visit, scenario, rng, small=small)
     visit.cold = any(bill.origin["cold"] for bill in visit.bills) and rng.random() < 0.6
-    harm(visit, factor, rng, small=small)
+    harm(visit, factor, luck, small=small)
     visit.ending = "released" if small else rng.choices(["released", "refused", "cancelled"], [985, 5, 10])[0]
 
 
@@ -187,11 +200,12 @@ def poisson(mean, rng):
 def spoil_one(found, scenario, now):
     """The carrier with one bad day: a roof that leaked on a whole trailer, months ago; no accident else."""
     name = next(row["name"] for row in scenario["carriers"] if row["part"] == "one bad trailer")
-    theirs = [visit for visit in found if visit.carrier == name and visit.ending == "released"]
+    theirs = [visit for visit in found if visit.carrier == name]
     for visit in theirs:
         if visit.accident:
             visit.accident = ""
             visit.bills[0].damaged = min(visit.bills[0].damaged, 2)
     day = now - timedelta(days=BAD_TRAILER_DAYS_AGO)
     bad = min(theirs, key=lambda visit: abs(visit.at - day))
-    bad.accident, bad.bills[0].damaged = "leak", BAD_TRAILER_SIZE
+    bad.accident, bad.ending = "leak", "released"
+    bad.bills = [Bill(bad.bills[0].origin, BAD_TRAILER_CARTONS, damaged=BAD_TRAILER_SIZE)]
