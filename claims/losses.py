@@ -62,6 +62,24 @@ def counted_in(piece):
     return _("cartons")
 
 
+def doubts_of(line):
+    """The same of a line, and what it says beyond what the dock counted; its piece with carton and shipment there."""
+    found = doubts(line.discrepancy)
+    loss = of_piece(line.discrepancy)
+    if loss.quantity and line.unit == loss.unit and line.quantity > loss.quantity:
+        found.append(
+            _("More is claimed than the dock counted: %(claimed)s against %(counted)s %(unit)s.")
+            % {
+                "claimed": f"{line.quantity.normalize():f}",
+                "counted": f"{loss.quantity.normalize():f}",
+                "unit": loss.unit,
+            }
+        )
+    if line.unit_price == 0:
+        found.append(_("Its price is nought, so it comes to nothing."))
+    return found
+
+
 def doubts(piece):
     """Sentences on what makes the list's value of a damaged piece more than its loss may be."""
     if piece.kind != Kind.DAMAGED:

@@ -233,10 +233,10 @@ def whose_doing(piece, kind, clear):
     A short or over that nobody attributed is the carrier's, who signed for the count; damage that nobody attributed is
     not. A short under a clear seal on a trailer the shipper loaded is the carrier's only if somebody says so.
     """
-    if kind == Kind.SHORT and clear and piece.attribution != Attribution.TRANSIT:
-        return piece.attribution or CLEAR_SEAL
     if piece.attribution:
         return piece.attribution
+    if kind == Kind.SHORT and clear:
+        return CLEAR_SEAL
     return NOT_SAID if kind == Kind.DAMAGED else Attribution.TRANSIT
 
 

@@ -52,7 +52,7 @@ class Acts:
 
     def ahead(self, days):
         """The day so many days after today; negative ones are past."""
-        return clock.site_day(self.office.now, self.site.time_zone) + timedelta(days=days)
+        return self.office.ahead(self.site, days)
 
     def fresh(self):
         self.claim = filing.fresh(self.claim)
@@ -390,12 +390,24 @@ class Acts:
         fitting = {fit.kind for fit in letters.fitting(self.fresh(), at=self.at)}
         return letters.draft(self.claim, kind=kind, **self.new) if kind in fitting else None
 
+    def filled(self, letter):
+        """The letter with what its draft leaves open filled in, as a clerk does before it goes; None stays None."""
+        said = scenario.read()["filled"]
+        blanks = [blank for blank in said if letter and blank in letter.body]
+        if not blanks:
+            return letter
+        body = letter.body
+        for blank in blanks:
+            body = body.replace(blank, said[blank])
+        words = {"to": letter.to, "subject": letter.subject, "body": body}
+        return letters.edit(letter, **words, version=letter.version, **self.who)
+
     def mail_letter(self, kind):
-        if letter := self.letter(kind):
+        if letter := self.filled(self.letter(kind)):
             letters.send(letter, version=letter.version, **self.new)
 
     def post_letter(self, kind):
-        if letter := self.letter(kind):
+        if letter := self.filled(self.letter(kind)):
             letters.mark_sent(letter, way=FilingWay.POST, version=letter.version, **self.who)
 
 

@@ -15,6 +15,7 @@ from claims.demo import bills, scenario
 from claims.demo.acts import Acts
 from claims.demo.bills import Bills
 from claims.demo.papers import Papers
+from claims.demo.talks import Talks
 from receiving import clock
 from receiving.enums import Attribution, Extent, Kind
 
@@ -45,6 +46,7 @@ class Office:
         self.kept = pool.given
         for code in self.company.sites:
             self.wait(self.reviews(code))
+        self.wait(self.talks())
 
     def go_on(self, until, before=lambda at: None):
         """Every step that is due until then; `before` is told the moment of each before it is done."""
@@ -73,6 +75,10 @@ class Office:
         opening = datetime.combine(day, time(9, 10), tzinfo=clock.zone(site.time_zone))
         return min(opening + place * 17 * MINUTE, self.now - (40 - min(place, 30)) * MINUTE)
 
+    def ahead(self, site, days):
+        """The site's day so many days after today; negative ones are past."""
+        return clock.site_day(self.now, site.time_zone) + timedelta(days=days)
+
     def clerk(self, site):
         return self.company.crew[site.code]["clerk"][0]
 
@@ -85,6 +91,15 @@ class Office:
         for place, (days_ago, name, *rest) in enumerate(row["acts"]):
             acts.at = yield self.moment(site, days_ago, place)
             getattr(acts, name)(*rest)
+
+    def talks(self):
+        """What the manager does about carriers at one site."""
+        told = scenario.read()["talks"]
+        site = self.company.sites[told["site"]]
+        steps = Talks(self, site)
+        for place, (days_ago, name, *rest) in enumerate(told["acts"]):
+            steps.at = yield self.moment(site, days_ago, place)
+            getattr(steps, name)(*rest)
 
     def reviews(self, code):
         """Once in thirty days the clerk goes through what nobody claimed and decides against it."""

@@ -1,5 +1,6 @@
 """Input for drafting claims: which pieces, what a line is worth, whose claim it is. No writes."""
 
+import re
 from decimal import Decimal
 
 from django import forms
@@ -14,8 +15,12 @@ from receiving.models import Carrier, Discrepancy
 LONGEST_KEY = 18
 
 
+# As the pages write it: thousands set apart by commas, and a point.
+GROUPED = re.compile(r"[0-9]{1,3}(,[0-9]{3})+(\.[0-9]+)?")
+
+
 class NumberField(forms.DecimalField):
-    """A number with a point; what is none is named in the refusal."""
+    """A number with a point, thousands set apart or not; what is none is named in the refusal."""
 
     default_error_messages = {"invalid": _("“%(value)s” is no number. Write it like 1234.50, without other signs.")}
 
@@ -23,6 +28,8 @@ class NumberField(forms.DecimalField):
         super().__init__(**{"widget": forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})} | options)
 
     def to_python(self, value):
+        if isinstance(value, str) and GROUPED.fullmatch(value.strip()):
+            value = value.replace(",", "")
         try:
             return super().to_python(value)
         except forms.ValidationError as error:

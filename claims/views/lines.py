@@ -44,7 +44,7 @@ def shown(line):
         "steps": [Step.from_dict(kept_step) for kept_step in kept.get("steps", ())],
         "needs": kept.get("needs", ()),
         "flags": kept.get("flags", ()),
-        "doubts": losses.doubts(line.discrepancy) if line.claim.is_draft else [],
+        "doubts": losses.doubts_of(line) if line.claim.is_draft else [],
     }
 
 

@@ -392,3 +392,50 @@ def test_a_claim_closed_while_its_money_is_taken_back_is_not_closed_with_money_o
     outcome = (now.stage, readings.reading(now, at=LATER).money.outstanding)
     # Whoever comes second is told, unless the payment bounced on a claim just closed: that reopens it.
     assert outcome == (Stage.FILED, 250) or (outcome == (Stage.CLOSED, 0) and isinstance(came[1], Refused))
+
+
+# -- filed again
+
+
+def by_mail(claim, clerk):
+    """Filed by e-mail: a message with the packet went."""
+    mail_packet(claim, clerk)
+    return filing.file_claim(claim, way=FilingWay.EMAIL, on=TODAY, reasons=reasons(claim), actor=clerk, at=NOON)
+
+
+def mail_packet(claim, clerk):
+    packet = claim.packets.get()
+    told = {"to": "claims@tern.example", "subject": "Claim", "message_id": "<1@dock.invalid>", "file": "mail/x"}
+    Message.objects.create(claim=claim, packet=packet, sha256="a" * 64, size=1, actor=clerk, at=NOON, **told)
+
+
+def test_what_went_by_mail_and_came_back_is_filed_another_way_on_that_day(draft, clerk):
+    claim = by_mail(draft, clerk)
+    by = {"actor": clerk, "at": LATER}
+    day = LATER.date()
+    claim = filing.file_again(claim, way=FilingWay.POST, on=day, no_proof="a plain letter", **by)
+    assert (claim.stage, claim.filing_way, claim.filed_on) == (Stage.FILED, FilingWay.POST, day)
+    event = Event.objects.get(verb="claim.filed_again")
+    assert event.before == {"filed_on": TODAY.isoformat(), "filing_way": "email"}
+    with pytest.raises(Refused):
+        filing.file_again(claim, way=FilingWay.HAND, on=day, no_proof="x", **by)
+
+
+def test_filing_again_needs_its_proof_another_way_and_the_newest_version(draft, clerk):
+    claim = by_mail(draft, clerk)
+    by = {"actor": clerk, "at": LATER, "on": LATER.date()}
+    with refused("proof_missing", "no_proof"):
+        filing.file_again(claim, way=FilingWay.POST, **by)
+    with pytest.raises(Refused):
+        filing.file_again(claim, way=FilingWay.EMAIL, no_proof="x", **by)
+    with pytest.raises(ChangedMeanwhile):
+        filing.file_again(claim, way=FilingWay.POST, no_proof="x", seen=claim.version - 1, **by)
+    with pytest.raises(Refused):
+        filing.file_again(
+            Claim.objects.get(pk=draft.pk),
+            way=FilingWay.POST,
+            no_proof="x",
+            actor=clerk,
+            at=LATER,
+            on=LATER.date() + timedelta(days=3),
+        )

@@ -176,7 +176,7 @@ def test_a_line_is_priced_from_its_invoice(clerk, site, alice):
     ("given", "field", "words"),
     [
         ({"unit_price": "twelve"}, "unit_price", "“twelve” is no number. Write it like 1234.50"),
-        ({"unit_price": "1,250.00"}, "unit_price", "“1,250.00” is no number."),
+        ({"unit_price": "1.250,00"}, "unit_price", "“1.250,00” is no number."),
         ({"unit_price": "NaN"}, "unit_price", "“NaN” is no number."),
         ({"unit_price": "-1"}, "unit_price", "-1 is below nought."),
         ({"quantity": ""}, "quantity", "This field is required."),
