@@ -115,7 +115,7 @@ def with_luck(found, seed):
 
 
 def deal_carriers(found, scenario, rng, *, small):
-    """Everybody brings their share of the trailers; who may bring only a few brings exactly those, to the first site."""
+    """Everybody brings their share of the trailers; who may bring only a few brings those, to the first site."""
     carriers = [row for row in scenario["carriers"] if row["kind"] == "carrier"]
     few = [row for row in carriers if "trailers" in row]
     if not small:
