@@ -21,6 +21,7 @@ from claims.scorecard.verdicts import LABELS, number, per_thousand
 
 WIDE, NARROW = 580, 330
 LETTER = 7.4
+NAMES = 180
 STEPS = 48
 MARKS = {
     Verdict.WORSE: "worse",
@@ -138,17 +139,18 @@ class Caterpillar:
 
 
 def caterpillar(
-    comparison: Comparison, *, title: str, link: Link | None = None, marked=None, width=WIDE, id="rates"
+    comparison: Comparison, *, title: str, link: Link | None = None, marked=None, width=WIDE, names=NAMES, id="rates"
 ) -> Caterpillar | None:
     """Every carrier's rate per 1,000 with its range, in the order of the comparison; None if there is none to show.
 
-    link -- the address a carrier leads to; marked -- key of the carrier that the chart is about
+    link -- the address a carrier leads to; marked -- key of the carrier that the chart is about; names -- how wide
+    their column is where it stands beside the axis
     """
     shown = [standing for standing in comparison.standings if standing.shows_rate]
     if not shown:
         return None
     narrow = width < WIDE
-    start, end, top, each = (8, width - 12, 30, 46) if narrow else (180, width - 14, 30, 30)
+    start, end, top, each = (8, width - 12, 30, 46) if narrow else (names, width - 14, 30, 30)
     bottom = top + each * len(shown)
     together = 1000 * comparison.site_rate
     axis = scales.linear(reach(shown, together), start, end, about=4 if narrow else 6)

@@ -308,9 +308,11 @@ def send(card, *, to, subject, body, uuid, actor, at) -> CardMessage:
 
     Not inside a transaction of the caller: a mail server may take its time. Raises Refused.
     """
-    if earlier := CardMessage.objects.filter(uuid=uuid, scorecard=card).first():
-        return earlier
     to, subject = mail.addresses(to), mail.one_line(subject)
+    if earlier := CardMessage.objects.filter(uuid=uuid).first():
+        if (earlier.scorecard_id, earlier.to) != (card.pk, ", ".join(to)[:254]):
+            raise mail.number_taken()
+        return earlier
     if not subject:
         raise Refused(_("Write a subject."), code="subject_missing", field="subject")
     attached = mail.Attached(kept.name_of(card, "pdf"), kept.TYPES["pdf"], kept.read(card, "pdf"))

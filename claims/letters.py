@@ -3,6 +3,7 @@
 The text of each kind stands in `templates/claims/letters/`; letters are in English, as the carriers' papers are.
 """
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -247,18 +248,23 @@ def send(letter, *, version, uuid, actor, at):
     refuse_cribs(letter)
     data = pdf_bytes(letter, at)
     attached = [(mail.Attached(f"{letter.claim}-letter-{letter.number}.pdf", "application/pdf", data),)]
-    mail.send(
-        letter.claim,
-        to=letter.to,
-        subject=letter.subject,
-        body=letter.body,
-        attached=attached,
-        letter=letter,
-        uuid=uuid,
-        actor=actor,
-        at=at,
-    )
-    return freeze(letter, data, way=FilingWay.EMAIL, version=version, actor=actor, at=at)
+    words = {"to": letter.to, "subject": letter.subject, "body": letter.body, "attached": attached, "letter": letter}
+    with held(letter, version):
+        mail.send(letter.claim, **words, uuid=uuid, actor=actor, at=at)
+    return freeze(letter, data, way=FilingWay.EMAIL, version=version + 1, actor=actor, at=at)
+
+
+@contextmanager
+def held(letter, version):
+    """Nobody else edits or sends the letter while a mail server is waited for; let go again if that takes nothing."""
+    rows = Letter.objects.filter(pk=letter.pk, sent_at__isnull=True)
+    if not rows.filter(version=version).update(version=version + 1):
+        raise changed(letter)
+    try:
+        yield
+    except Refused:
+        rows.filter(version=version + 1).update(version=version)
+        raise
 
 
 def mark_sent(letter, *, way, version, actor, at):

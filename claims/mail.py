@@ -21,6 +21,7 @@ from receiving import evidence, files
 from receiving.refusals import Refused
 
 MAX_ADDRESSES = 5
+MAX_PARTS = 99
 HEADROOM = 40_000
 TOLD = ["letter", "packet", "to", "subject", "message_id", "part", "parts", "file", "sha256", "size"]
 
@@ -77,13 +78,36 @@ def send(claim, *, to, subject, body, attached, packet=None, letter=None, uuid, 
     to, subject = addresses(to), one_line(subject)
     if not subject:
         raise Refused(_("Write a subject."), code="subject_missing", field="subject")
+    went = gone_before(claim, packet, letter, to, uuid)
     sent = []
     for number, each in enumerate(attached, 1):
         own = uuids.uuid5(uuid, str(number))
-        row = Message.objects.filter(uuid=own, claim=claim).first()
+        row = went.get(own)
         about = {"claim": claim, "packet": packet, "letter": letter, "actor": actor, "at": at, "uuid": own}
         sent.append(row or send_one(to, subject, body, each, number, len(attached), about))
     return sent
+
+
+class NumberTaken(Refused):
+    """Something else was sent under this number."""
+
+    status = 409
+
+
+def gone_before(claim, packet, letter, to, uuid):
+    """{number: Message} of the parts of this very delivery that went. Raises NumberTaken before anything leaves."""
+    numbers = [uuids.uuid5(uuid, str(number)) for number in range(1, MAX_PARTS + 1)]
+    rows = list(Message.objects.filter(uuid__in=numbers))
+    same = (claim.pk, packet and packet.pk, letter and letter.pk, ", ".join(to)[:254])
+    if any((row.claim_id, row.packet_id, row.letter_id, row.to) != same for row in rows):
+        raise number_taken()
+    return {row.uuid: row for row in rows}
+
+
+def number_taken():
+    return NumberTaken(
+        _("Something else was already sent under this number. Reload the page and send it again."), code="uuid_reused"
+    )
 
 
 def one_line(text):

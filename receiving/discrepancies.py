@@ -174,6 +174,7 @@ def place(piece, *, knowingly=False):
         return
     if piece.shipment is None or piece.shipment.arrival_id != piece.arrival.pk:
         piece.shipment = piece.arrival.shipments.order_by("position").first()
+    refuse_more_than_billed(piece)
 
 
 def refuse_more_than_listed(piece):
@@ -183,6 +184,19 @@ def refuse_more_than_listed(piece):
             _("The list has %(expected)s of carton %(label)s, not %(quantity)s.")
             % {"expected": piece.carton.expected, "label": piece.carton, "quantity": piece.quantity},
             code="more_than_listed",
+            field="quantity",
+        )
+
+
+def refuse_more_than_billed(piece):
+    """Pieces without a label that tells them apart: no more of them can be hurt or rerouted than the bill has."""
+    if piece.shipment is None or piece.kind == Kind.OVER:
+        return
+    billed = queries.billed_cartons(piece.shipment)
+    if piece.quantity > billed:
+        raise Refused(
+            _("The bill has %(billed)s pieces, not %(quantity)s.") % {"billed": billed, "quantity": piece.quantity},
+            code="more_than_billed",
             field="quantity",
         )
 

@@ -100,7 +100,7 @@ def verdict(book: Book, kind, carrier: int, name: str) -> dict:
             "sentences": [words],
             "interval": None,
         }
-    words = verdicts.in_words(standing, book.comparison(YEAR, kind), kind)
+    words = verdicts.in_words(standing, book.comparison(YEAR, kind), kind, to_carrier=True)
     judged = standing.verdict not in (Verdict.TOO_LITTLE_DATA, Verdict.NO_COMPARISON)
     return told | {
         "verdict": standing.verdict.value,

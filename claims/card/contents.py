@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 
 from claims import charts, months, periods
 from claims.card import book as books
-from claims.card import dealings, proof
+from claims.card import dealings, proof, sources
 from claims.card.book import YEAR, Book
 from claims.packet.wording import day
 from claims.periods import JUDGED, Period
@@ -26,6 +26,8 @@ CHART_ROWS = 12
 CHART_MONTHS = 24
 # Wider than on a page of the desk: on paper the chart of the months goes from margin to margin and stays low.
 MONTHS_WIDTH = 820
+# Of the chart of the rates, so that the carrier of the card reads its own name: for each letter, at most.
+NAME_LETTER, WIDEST_NAMES = 8, 280
 # Told as a share of all damage.
 NOBODY = {(Kind.DAMAGED, Attribution.CANNOT_TELL), (Kind.DAMAGED, months.NOT_SAID)}
 TITLES = {
@@ -40,7 +42,7 @@ def contents(book: Book, carrier, *, number, restates, log, actor, at) -> dict:
     number -- the card's; restates -- the card whose place it takes, or None; log -- (seq, hash) of the site's log
     """
     figures = books.figures(book, carrier.pk)
-    pieces = proof.pieces(book, carrier.pk)
+    pieces, trailers = proof.pieces(book, carrier.pk), proof.trailers(book, carrier.pk)
     today = clock.site_day(at, book.site.time_zone)
     content = {
         "made": {
@@ -52,7 +54,7 @@ def contents(book: Book, carrier, *, number, restates, log, actor, at) -> dict:
             "log": {"seq": log[0], "hash": log[1]},
             "prints": {},
         },
-        "restated": restated(restates, figures),
+        "restated": restated(restates, figures, trailers, pieces),
         "site": site(book.site),
         "carrier": {"key": carrier.pk, "name": carrier.name, "scac": carrier.scac, "kind": carrier.get_kind_display()},
         "month": month(book),
@@ -61,7 +63,7 @@ def contents(book: Book, carrier, *, number, restates, log, actor, at) -> dict:
         "beside": {scope: beside(book, scope, carrier.pk) for scope in books.SCOPES},
         "figures": figures,
         "drawings": drawings(book, carrier),
-        "trailers": proof.trailers(book, carrier.pk),
+        "trailers": trailers,
         "pieces": pieces,
         "damage": proof.damage(pieces),
         "claims": dealings.claims(book, carrier, at=at),
@@ -105,8 +107,9 @@ def month(book):
     }
 
 
-def restated(card, figures):
-    """What is another now than on the card whose place this one takes; None for a first card."""
+def restated(card, figures, trailers, pieces):
+    """What is another now than on the card whose place this one takes, and the trailers and pieces that made it so;
+    None for a first card."""
     if card is None:
         return None
     found = books.changes(card.content["figures"], figures)
@@ -115,6 +118,7 @@ def restated(card, figures):
         "day": card.content["made"]["day"],
         "changes": found,
         "verdicts": [each for each in found if each["key"].endswith(".verdict")],
+        "sources": sources.changes(card.content, trailers, pieces),
     }
 
 
@@ -146,10 +150,17 @@ def drawings(book, carrier) -> dict:
     """The charts as numbers, frozen as they are drawn; None where there is nothing to draw."""
     compared = unnamed(near(book.comparison(YEAR, Kind.DAMAGED), carrier.pk), carrier.pk)
     drawn = {
-        "rates": charts.caterpillar(compared, title=TITLES["rates"](), marked=carrier.pk, id="rates"),
+        "rates": charts.caterpillar(
+            compared, title=TITLES["rates"](), marked=carrier.pk, names=names_room(carrier.name), id="rates"
+        ),
         "months": month_chart(book, carrier),
     }
     return {name: chart and asdict(chart) for name, chart in drawn.items()}
+
+
+def names_room(name):
+    """How wide the column of names has to be for this one."""
+    return min(max(charts.NAMES, 16 + NAME_LETTER * len(name)), WIDEST_NAMES)
 
 
 def month_chart(book, carrier):

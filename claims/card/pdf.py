@@ -33,14 +33,15 @@ class Room:
     numbers: int
     agreed: int
     changes: int
+    sources: int
     letters: int
 
 
 # From what fits nearly every card to what fits any.
 ROOMS = (
-    Room("roomy", 100, 138, 4, 5, 5, 3, 6, 160),
-    Room("close", 84, 106, 3, 3, 3, 2, 4, 100),
-    Room("tight", 66, 112, 2, 2, 1, 1, 2, 60),
+    Room("roomy", 100, 138, 4, 5, 5, 3, 6, 10, 160),
+    Room("close", 84, 106, 3, 3, 3, 2, 4, 5, 100),
+    Room("tight", 66, 112, 2, 2, 1, 1, 2, 2, 60),
 )
 WIDEST = 152
 
@@ -93,7 +94,8 @@ def title(content):
 
 def context(content, digest, room):
     first, *others = content["verdicts"]
-    changed = (content["restated"] or {}).get("changes", [])
+    restated = content["restated"] or {}
+    changed, sources = restated.get("changes", []), restated.get("sources", [])
     return {
         "c": content,
         "made": content["made"],
@@ -113,6 +115,8 @@ def context(content, digest, room):
         "more_agreed": max(len(content["agreed"]) - room.agreed, 0),
         "changes": changed[: room.changes],
         "more_changes": max(len(changed) - room.changes, 0),
+        "sources": [source(each, room) for each in sources[: room.sources]],
+        "more_sources": max(len(sources) - room.sources, 0),
         "pictured": [each for each in content["damage"] if each["picture"]],
     }
 
@@ -129,6 +133,11 @@ def trailer(row, pieces, room):
     """A trailer with the numbers of its pieces, as many as there is room for."""
     numbers = sorted({piece["number"] for piece in pieces if piece["trailer"] == row["number"]}, key=piece_order)
     return row | {"pieces": numbers[: room.numbers], "more": max(len(numbers) - room.numbers, 0)}
+
+
+def source(row, room):
+    """A trailer that made a difference, with as many of its pieces as there is room for."""
+    return row | {"pieces": row["pieces"][: room.numbers], "more": max(len(row["pieces"]) - room.numbers, 0)}
 
 
 def piece_order(number):

@@ -28,6 +28,7 @@ def workbook(content) -> bytes:
     ]
     if content["restated"]:
         sheets.insert(0, Sheet("changed", ("figure", "was", "is now"), changed(content)))
+        sheets.insert(1, Sheet("changed by", ("number", "trailer", "is", "what", "pieces"), changed_by(content)))
     return workbook_bytes(
         sheets,
         title=pdf.title(content),
@@ -195,3 +196,9 @@ def changed(content):
     yield f"takes the place of {content['restated']['number']}", content["restated"]["day"], content["made"]["day"]
     for each in content["restated"]["changes"]:
         yield each["words"], each["was"], each["now"]
+
+
+def changed_by(content):
+    """The trailers that made the difference, all of them; none are known of a card that was issued without them."""
+    for each in content["restated"].get("sources", []):
+        yield each["number"], each["trailer"], each["state"], each["words"], "; ".join(each["pieces"])

@@ -72,10 +72,22 @@ def decision(fact, said):
 # -- more than there is, more than one may
 
 
+# What comes in or is agreed may be more than was claimed, but not as much more as a slip of the finger makes it.
+ASKED_TWICE = (FactKind.RECEIPT, FactKind.OFFSET, FactKind.OFFER, FactKind.AGREED)
+TIMES = 10
+
+
 def judge(claim, kind, facts, *, actor, at):
     """Refuse money that is not there or not this person's to give up. Gives who approves, where somebody has to."""
     money = readings.reading(claim, at=at).money
     amount = facts.get("amount")
+    if kind in ASKED_TWICE and amount > TIMES * money.claimed:
+        raise Refused(
+            _("%(currency)s %(amount)s is more than ten times what is claimed. Check the amount.")
+            % {"currency": claim.currency, "amount": in_words(amount, claim.currency)},
+            code="amount_too_high",
+            field="amount",
+        )
     if kind == FactKind.REFUND:
         refuse_more(claim, amount, money.kept, _("came in and was not returned yet"))
     elif kind == FactKind.PASSED_ON:

@@ -162,13 +162,17 @@ def beta_binomial_tails(events: int, portion: float, spread: float, x: int) -> t
     """
     size = (events - spread) / (spread - 1)
     a, b = portion * size, (1 - portion) * size
-    # Each chance is a fraction of the one before: a logarithm each, where its closed form takes six log gammas.
-    j = np.arange(events, dtype=float)
+    # Each chance is a fraction of the one before: a logarithm each, where its closed form takes six log gammas. Farther
+    # from the middle and from x than this the chances add nothing that a float could hold.
+    mean = portion * events
+    reach = 40 * (sqrt(spread * mean * (1 - portion)) + spread)
+    low, high = max(0, int(min(x, mean) - reach)), min(events, int(max(x, mean) + reach) + 1)
+    j = np.arange(low, high, dtype=float)
     steps = np.log((events - j) * (j + a) / ((j + 1) * (events - j - 1 + b)))
     logs = np.concatenate(([0.0], np.cumsum(steps)))
     chance = np.exp(logs - logs.max())
     chance /= chance.sum()
-    return float(chance[x:].sum()), float(chance[: x + 1].sum())
+    return float(chance[x - low :].sum()), float(chance[: x - low + 1].sum())
 
 
 def fair_share(groups: Sequence[tuple[Weighed, float]]) -> list[float]:

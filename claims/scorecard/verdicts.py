@@ -19,6 +19,10 @@ LABELS = {
     Verdict.TOO_LITTLE_DATA: gettext_lazy("Too little data"),
     Verdict.NO_COMPARISON: gettext_lazy("No comparison"),
 }
+# Under it a gap this big comes up almost never between carriers that are alike; above it, seldom. Our choice.
+ALMOST_NEVER = 0.001
+# From so many events on it is told that one trailer brought most of them. Our choice.
+MOST_OF = 10
 CAUTIONS = (
     gettext_lazy("A higher rate does not say whose doing it is. It is a reason to talk, not the result of the talk."),
     gettext_lazy(
@@ -41,18 +45,25 @@ class Words:
         return " ".join((f"{self.label}.", *self.sentences))
 
 
-def in_words(standing: Standing, comparison: Comparison, kind: str = Kind.DAMAGED) -> Words:
-    """The verdict on one carrier. `kind` is the kind of event: damaged, over, short or rerouted."""
+def in_words(standing: Standing, comparison: Comparison, kind: str = Kind.DAMAGED, *, to_carrier=False) -> Words:
+    """The verdict on one carrier.
+
+    kind -- of event: damaged, over, short or rerouted; to_carrier -- the carrier itself reads it: what we do next is
+    left out
+    """
     sentences = SENTENCES[standing.verdict](standing, comparison, Kind(kind))
     if standing.verdict not in (Verdict.TOO_LITTLE_DATA, Verdict.NO_COMPARISON):
         sentences = [*sentences, likely_range(standing)]
-    if standing.verdict == Verdict.WORSE:
+    if standing.verdict == Verdict.WORSE and standing.interval[0] <= standing.expected:
+        sentences.append(range_reaches_usual(standing, comparison))
+    if standing.verdict == Verdict.WORSE and not to_carrier:
         sentences.append(_("Look through its trailers first, then call."))
     return Words(standing.verdict, str(LABELS[standing.verdict]), tuple(sentences))
 
 
 def headline(comparison: Comparison, kind: str = Kind.DAMAGED) -> str:
-    """The one sentence on top of a comparison: who is really worse, that nobody is, or that nobody can be compared."""
+    """What stands on top of a comparison: who is really worse, that nobody can be shown to be, with whom to watch, or
+    that nobody can be compared."""
     if not comparison.compares:
         return no_comparison(None, comparison, kind)[0]
     worse = [standing for standing in comparison.standings if standing.verdict == Verdict.WORSE]
@@ -62,18 +73,34 @@ def headline(comparison: Comparison, kind: str = Kind.DAMAGED) -> str:
             "range": likely_range(worse[0]),
         }
     if worse:
-        each = [
-            _(
-                "%(carrier)s, with %(counted)s where %(usual)s would be usual "
-                "(likely range %(low)s to %(high)s per 1,000)"
-            )
-            % {**facts(standing, Kind(kind)), **ends_of(standing)}
-            for standing in worse
-        ]
-        return _("Really worse: %(each)s.") % {"each": "; ".join(each)}
+        return _("Really worse: %(each)s.") % {"each": each_with_range(worse, kind)}
     if not any(standing.verdict != Verdict.TOO_LITTLE_DATA for standing in comparison.standings):
         return _("Nobody can be called worse or better: no carrier has brought enough trailers.")
-    return _("Nobody is really worse: luck alone can bring the differences between these carriers.")
+    return nobody_is_worse(comparison, kind)
+
+
+def nobody_is_worse(comparison, kind):
+    """Not shown to be worse is not shown to be equal; luck is named only where no verdict stands against it."""
+    told = {standing.verdict for standing in comparison.standings}
+    if not told & {Verdict.WATCH, Verdict.ONE_TRAILER, Verdict.BETTER}:
+        return _(
+            "Nobody can be shown to be worse: luck alone could bring differences like these. That does not show that "
+            "the carriers are equal."
+        )
+    said = _("Nobody can be shown to be worse. That does not show that the carriers are equal.")
+    watched = [standing for standing in comparison.standings if standing.verdict == Verdict.WATCH]
+    if not watched:
+        return said
+    return _("%(nobody)s To watch: %(each)s.") % {"nobody": said, "each": each_with_range(watched, kind)}
+
+
+def each_with_range(standings, kind):
+    each = [
+        _("%(carrier)s, with %(counted)s where %(usual)s would be usual (likely range %(low)s to %(high)s per 1,000)")
+        % {**facts(standing, Kind(kind)), **ends_of(standing)}
+        for standing in standings
+    ]
+    return "; ".join(each)
 
 
 def page_notes(comparison: Comparison) -> list[str]:
@@ -96,8 +123,27 @@ def page_notes(comparison: Comparison) -> list[str]:
 def worse(standing, comparison, kind):
     return [
         _("%(carrier)s: %(counted)s; for its freight %(usual)s would be usual.") % facts(standing, kind),
-        _("A carrier that is like the others almost never ends up this far above it."),
+        _("A carrier that is like the others almost never ends up this far above it.")
+        if standing.p < ALMOST_NEVER
+        else _("A carrier that is like the others seldom ends up this far above it."),
     ]
+
+
+def range_reaches_usual(standing, comparison):
+    """Why the verdict stands although the range, which counts every carton, goes down to what is usual."""
+    values = {"usual": per_thousand(1000 * standing.expected / standing.sums.sn)}
+    if comparison.capped:
+        return _(
+            "That range still reaches the usual %(usual)s per 1,000: the verdict weighs one trailer with at most "
+            "%(cap)s%% of its cartons, the range leaves nothing out."
+        ) % (values | {"cap": comparison.settings.trailer_cap})
+    return (
+        _(
+            "That range still reaches the usual %(usual)s per 1,000: the range is of this carrier alone, the verdict "
+            "weighs its share of what all carriers had."
+        )
+        % values
+    )
 
 
 def better(standing, comparison, kind):
@@ -130,8 +176,17 @@ def one_trailer(standing, comparison, kind):
 def cannot_be_told_apart(standing, comparison, kind):
     return [
         _("%(carrier)s: %(counted)s; %(usual)s would be usual.") % facts(standing, kind),
+        *most_in_one_trailer(standing.sums),
         _("Equally careful carriers can differ by as much."),
     ]
+
+
+def most_in_one_trailer(sums):
+    """Said of what is shown, not of what the test weighs; no verdict."""
+    if sums.sx < MOST_OF or 2 * sums.xmax <= sums.sx:
+        return []
+    values = {"most": number(sums.xmax), "all": number(sums.sx)}
+    return [_("Most of them, %(most)s of %(all)s, came in one trailer.") % values]
 
 
 def too_little_data(standing, comparison, kind):
@@ -164,15 +219,21 @@ SENTENCES = {
 
 
 def facts(standing, kind, against=None):
-    """The counts of a sentence; where the cap left something out, both what was counted and what was compared."""
+    """The counts of a sentence; where the cap left something out, what was counted, what of it counts for the verdict,
+    and of which of the two the usual is told."""
     weighed = against or standing.tested
-    counted = events(kind, standing.sums.sx)
+    counted, would_be = events(kind, standing.sums.sx), usual(weighed.e)
     if weighed.x != standing.sums.sx:
-        counted = _("%(counted)s (%(compared)s of them compared)") % {"counted": counted, "compared": number(weighed.x)}
+        counted = _("%(counted)s (%(weighed)s of them count for the verdict)") % {
+            "counted": counted,
+            "weighed": number(weighed.x),
+        }
+    if usual(standing.tested.e) != usual(standing.expected):
+        would_be = _("%(usual)s of those that count for the verdict") % {"usual": would_be}
     return {
         "carrier": standing.name,
         "counted": counted,
-        "usual": usual(weighed.e),
+        "usual": would_be,
         "trailers": trailers(standing.sums.k),
     }
 

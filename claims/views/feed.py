@@ -57,10 +57,11 @@ def due_feed_revoke(request):
     return done(request, reverse("due_feed", args=[request.site.code]))
 
 
-@require_safe
 @login_not_required
 def feed(request, token):
     """The calendar for whoever knows the address; 404 for any other address, and once its person may not see it."""
+    if request.method not in ("GET", "HEAD"):
+        return not_taken()
     key = feeds.find(token)
     if key is None:
         raise Http404
@@ -70,4 +71,11 @@ def feed(request, token):
     answer["Cache-Control"] = "private, max-age=600"
     answer["X-Robots-Tag"] = "noindex"
     answer["Referrer-Policy"] = "no-referrer"
+    return answer
+
+
+def not_taken():
+    """405, without the line in the log that Django writes for it: the address there is the secret."""
+    answer = HttpResponse(status=405, headers={"Allow": "GET, HEAD"})
+    answer._has_been_logged = True
     return answer

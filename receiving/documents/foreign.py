@@ -23,12 +23,16 @@ RUNS = frozenset(
         "/ImportData",
         "/SubmitForm",
         "/GoToE",
+        "/GoToR",
         "/Rendition",
         "/Movie",
         "/Sound",
         "/RichMediaExecute",
     ]
 )
+# A link may be clicked; a file that calls an address when it is opened is no paper.
+ADDRESSES = frozenset(["/URI"])
+DEEPEST = 60
 HOLDS = frozenset(["/JS", "/EmbeddedFiles", "/XFA", "/RichMediaContent", "/EF"])
 
 
@@ -107,17 +111,19 @@ def active_part(pdf: Any) -> str:
 
 def active_in(value: Any, *, depth: int) -> str:
     """Dictionaries written inside others have no number of their own: they are looked into, those with one come by."""
-    if depth > 60 or not isinstance(value, pikepdf().Object):
+    if not isinstance(value, pikepdf().Object):
         return ""
+    if depth > DEEPEST:
+        return "nesting"
     if isinstance(value, pikepdf().Array):
         children = list(value)
     elif isinstance(value, pikepdf().Dictionary | pikepdf().Stream):
         keys = value.keys()
-        if held := HOLDS.intersection(keys):
+        if held := HOLDS.intersection(keys) or ADDRESSES.intersection(opened_by(value, keys)):
             return min(held)
         if "/S" in keys and str(value["/S"]) in RUNS:
             return str(value["/S"])
-        children = [value[key] for key in keys if key != "/Parent"]
+        children = [value[key] for key in keys]
     else:
         return ""
     for child in children:
@@ -128,6 +134,16 @@ def active_in(value: Any, *, depth: int) -> str:
         ):
             return found
     return ""
+
+
+def opened_by(value: Any, keys: Any) -> list[str]:
+    """The kinds of action that opening the file or a page, not a click, would set off."""
+    found = []
+    for key in {"/OpenAction", "/AA"}.intersection(keys):
+        action = value[key]
+        each = [action] if key == "/OpenAction" else [action[name] for name in action.keys()]  # noqa: SIM118
+        found += [str(one["/S"]) for one in each if isinstance(one, pikepdf().Dictionary) and "/S" in one]
+    return found
 
 
 @cache

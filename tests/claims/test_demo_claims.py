@@ -16,10 +16,22 @@ from django.test import Client
 from django.urls import reverse
 from pypdf import PdfReader
 
-from claims import dates, deadlines, queries, readings, terms
+from claims import dates, deadlines, issuing, queries, readings, review, terms
 from claims.demo import bills, load, office, scenario
 from claims.enums import Binds, Duty, FactKind, LetterKind, Purpose, Stage, Standing
-from claims.models import Bounce, Claim, Document, Fact, Letter, Message, NotClaimed, Packet, Terms
+from claims.models import (
+    Bounce,
+    Claim,
+    Document,
+    Fact,
+    Letter,
+    Message,
+    NotClaimed,
+    Packet,
+    ReviewNote,
+    Scorecard,
+    Terms,
+)
 from receiving import clock, evidence
 from receiving.demo import scenario as docks
 from receiving.models import Arrival, Carrier, Event, Person, Site
@@ -242,3 +254,32 @@ def test_the_totals_of_the_money_page_are_the_claims_own(loaded):
     client.force_login(Person.objects.get(username="clerk"))
     page = client.get(reverse("money", args=["ALD"])).content.decode()
     assert f"{total:,.2f}" in page
+
+
+# --- carriers ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_card_was_issued_and_restated_after_a_late_finding(loaded):
+    first, second = Scorecard.objects.filter(carrier__name="Quarterbell Freight").order_by("number")
+    assert second.restates == first and (second.month, second.site) == (first.month, first.site)
+    was, now = ({row["key"]: row["value"] for row in card.content["figures"]} for card in (first, second))
+    assert int(now["month.damaged"]) == int(was["month.damaged"]) + 1
+    assert list(issuing.standing(first.site, first.month).filter(carrier=first.carrier)) == [second]
+    assert first.month < clock.site_day(first.at, first.site.time_zone).replace(day=1)
+
+
+def test_talks_are_in_the_review_log_one_closed_and_one_about_a_card(loaded):
+    carrier, site = Carrier.objects.get(name="Quarterbell Freight"), Site.objects.get(code="ALD")
+    newest, older = review.notes(site, carrier)
+    assert newest.scorecard.carrier == carrier and newest.on < NOW.date() < newest.by_when
+    assert older.closed_by.text and older.on < older.closed_by.on
+    assert ReviewNote.objects.count() == 3
+
+
+def test_the_managers_pages_of_carriers_open(loaded):
+    client = Client()
+    client.force_login(Person.objects.get(username="manager"))
+    carrier = Carrier.objects.get(name="Quarterbell Freight")
+    card = Scorecard.objects.latest("number")
+    for name, args in (("carriers", []), ("carrier", [carrier.pk]), ("scorecards", []), ("scorecard", [card.number])):
+        assert client.get(reverse(name, args=["ALD", *args])).status_code == 200, name

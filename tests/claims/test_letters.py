@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 from django.core import mail as outbox
 from django.core.files.storage import default_storage
+from django.core.mail.backends.locmem import EmailBackend
 
 from claims import facts, letters
 from claims.enums import FactKind, FilingWay, LetterKind
@@ -241,3 +242,46 @@ def test_a_reversed_request_for_papers_calls_for_nothing(filed, clerk):
     fact = make_fact(filed, FactKind.PAPERS_ASKED, actor=clerk)
     facts.reverse(fact, reason="of another claim", uuid=uuid.uuid4(), actor=clerk, at=LATER)
     assert LetterKind.PAPERS not in kinds(filed)
+
+
+class Slow(EmailBackend):
+    """A mail server during whose work somebody else presses the button too; or that takes nothing."""
+
+    meanwhile = None
+    takes = True
+
+    def send_messages(self, messages):
+        if type(self).meanwhile:
+            press, type(self).meanwhile = type(self).meanwhile, None
+            press()
+        if not type(self).takes:
+            raise OSError("busy")
+        return super().send_messages(messages)
+
+
+def test_a_second_who_sends_while_a_mail_server_is_waited_for_is_told_and_sends_nothing(filed, settings):
+    settings.EMAIL_BACKEND = f"{__name__}.Slow"
+    letter, told = edit(draft(filed, LetterKind.WITHDRAWAL), "We withdraw."), []
+
+    stale = Letter.objects.get(pk=letter.pk)
+    Slow.meanwhile, Slow.takes = (lambda: told.append(refusal_of(stale))), True
+    assert send(letter).sent_at
+    assert isinstance(told[0], ChangedMeanwhile)
+    assert len(outbox.outbox) == 1
+
+
+def refusal_of(letter):
+    try:
+        send(letter)
+    except Refused as why:
+        return why
+
+
+def test_a_letter_that_the_mail_server_did_not_take_can_be_sent_again(filed, settings):
+    settings.EMAIL_BACKEND = f"{__name__}.Slow"
+    letter = edit(draft(filed, LetterKind.WITHDRAWAL), "We withdraw.")
+    Slow.meanwhile, Slow.takes = None, False
+    with pytest.raises(Refused):
+        send(letter)
+    Slow.takes = True
+    assert send(letter).sent_at

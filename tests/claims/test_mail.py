@@ -85,6 +85,17 @@ def test_after_a_failure_in_the_middle_the_rest_goes_and_nothing_twice(claim, se
     assert len({message.extra_headers["Message-ID"] for message in outbox.outbox}) == 3
 
 
+def test_a_number_that_was_used_for_something_else_sends_nothing(claim, site, clerk):
+    number = uuid.uuid4()
+    send(claim, number=number)
+    for other, given in [(make_claim(site, actor=clerk), {}), (claim, {"to": "other@tern.example"})]:
+        with pytest.raises(Refused) as refused:
+            send(other, number=number, **given)
+        assert (refused.value.code, refused.value.status) == ("uuid_reused", 409)
+    assert len(outbox.outbox) == 3
+    assert Message.objects.count() == 3
+
+
 @pytest.mark.parametrize(
     ("text", "code"),
     [

@@ -36,6 +36,18 @@ def holding_a_file(made):
     made.attachments["list.txt"] = b"hidden"
 
 
+def deep(made):
+    """A script behind more steps than anybody would follow."""
+    step = pikepdf.Dictionary(S=pikepdf.Name.JavaScript, JS="app.beep()")
+    for _step in range(70):
+        step = pikepdf.Dictionary(S=pikepdf.Name.GoTo, D=[0], Next=step)
+    made.Root.OpenAction = step
+
+
+def below_a_parent(made):
+    made.Root.Odd = pikepdf.Dictionary(Parent=pikepdf.Dictionary(S=pikepdf.Name.JavaScript, JS="app.beep()"))
+
+
 def bomb(size=600_000_000):
     """A PDF of half a megabyte whose object stream unpacks to `size` bytes."""
     out, offsets = b"%PDF-1.5\n", {}
@@ -69,6 +81,10 @@ BAD = {
     "a launch": (pdf(change=action(S=pikepdf.Name.Launch, F="x.exe")), "paper_active"),
     "a form that sends": (pdf(change=action(S=pikepdf.Name.SubmitForm, F="http://a.example")), "paper_active"),
     "a script in a note": (pdf(change=buried), "paper_active"),
+    "a script far down": (pdf(change=deep), "paper_active"),
+    "a script above": (pdf(change=below_a_parent), "paper_active"),
+    "an address that opens by itself": (pdf(change=action(S=pikepdf.Name.URI, URI="http://a.example")), "paper_active"),
+    "a file elsewhere": (pdf(change=action(S=pikepdf.Name.GoToR, F="//a.example/x")), "paper_active"),
     "a file inside": (pdf(change=holding_a_file), "paper_active"),
     "too large": (b"%PDF-1.7\n" + bytes(25 * 1024 * 1024), "paper_too_large"),
     "bomb": (bomb(), "paper_broken"),
