@@ -218,9 +218,12 @@ def test_the_last_year_has_no_row_until_it_is_over(site):
     years = MonthSums.objects.filter(cell=months.YEAR, kind="damaged").order_by("carrier", "month")
     for who in (carrier, other):
         make_counts(site, who, [1], month=date(2025, 11, 1))
+    whole = Choice((site,), Period(date(2025, 1, 1), date(2025, 12, 1)))
     assert not years.exists()
+    assert [one.shown.k for one in periods.entries(whole)] == [1, 1]
     [new] = make_counts(site, carrier, [2], month=date(2026, 1, 1))
     assert list(years.values_list("carrier", "month")) == [(who.pk, date(2025, 1, 1)) for who in (carrier, other)]
     new.delete()
     months.add_up_months(site, [(carrier.pk, date(2026, 1, 1))])
     assert not years.exists()
+    assert [one.shown.k for one in periods.entries(whole)] == [1, 1]
