@@ -213,6 +213,13 @@ def test_no_more_goes_out_than_came_in(claim, clerk, kind):
     assert make_fact(claim, kind, actor=clerk, amount=Decimal(40))
 
 
+@pytest.mark.parametrize("kind", [FactKind.RECEIPT, FactKind.OFFSET])
+def test_an_amount_more_than_ten_times_the_claim_is_a_slip_of_the_finger(claim, clerk, kind):
+    with refused("amount_too_high", "amount"):
+        make_fact(claim, kind, actor=clerk, amount=Decimal("2500.01"))
+    assert make_fact(claim, kind, actor=clerk, amount=Decimal(2500)).amount == 2500
+
+
 def test_a_receipt_and_an_offset_come_in_and_money_adds_up(claim, clerk):
     make_fact(claim, FactKind.RECEIPT, actor=clerk)
     make_fact(claim, FactKind.OFFSET, actor=clerk)

@@ -93,6 +93,14 @@ def test_any_other_address_is_nowhere(signed_in, token):
     assert Client().get(f"/feed/{token}.ics").status_code == 404
 
 
+@pytest.mark.parametrize("method", ["post", "put", "delete"])
+def test_a_method_that_is_not_taken_does_not_write_the_secret_into_the_log(signed_in, caplog, method):
+    address = make_address(signed_in)
+    answer = getattr(Client(), method)(address)
+    assert (answer.status_code, answer["Allow"]) == (405, "GET, HEAD")
+    assert address not in caplog.text
+
+
 def test_the_hash_is_no_address(signed_in):
     make_address(signed_in)
     assert Client().get(f"/feed/{FeedKey.objects.get().token_hash}.ics").status_code == 404
