@@ -74,14 +74,14 @@ def decision(fact, said):
 
 # What comes in may be more than was claimed, but not as much more as a slip of the finger makes it.
 ASKED_TWICE = (FactKind.RECEIPT, FactKind.OFFSET)
-TIMES = 10
+TIMES, NEVER_ASKED = 10, 10_000
 
 
 def judge(claim, kind, facts, *, actor, at):
     """Refuse money that is not there or not this person's to give up. Gives who approves, where somebody has to."""
     money = readings.reading(claim, at=at).money
     amount = facts.get("amount")
-    if kind in ASKED_TWICE and amount > TIMES * money.claimed:
+    if kind in ASKED_TWICE and amount > max(TIMES * money.claimed, NEVER_ASKED):
         raise Refused(
             _("%(currency)s %(amount)s is more than ten times what is claimed. Check the amount.")
             % {"currency": claim.currency, "amount": in_words(amount, claim.currency)},

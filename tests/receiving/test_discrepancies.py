@@ -603,8 +603,8 @@ def test_of_a_label_that_repeats_more_than_one_piece_may_be_hurt(nor, trailer, l
 def test_no_more_pieces_without_a_label_are_hurt_than_the_bill_has(trailer, lead, crushed):
     billed = trailer.shipments.get().pieces
     with refused("more_than_billed"):
-        log_damaged(trailer, actor=lead, codes=[crushed], label="", quantity=billed + 1)
-    assert log_damaged(trailer, actor=lead, codes=[crushed], label="", quantity=billed).quantity == billed
+        log(trailer, Kind.DAMAGED, actor=lead, codes=[crushed], quantity=billed + 1)
+    assert log(trailer, Kind.DAMAGED, actor=lead, codes=[crushed], quantity=billed).quantity == billed
 
 
 def test_a_label_stands_for_no_more_pieces_than_its_list_says(trailer, lead, crushed):
