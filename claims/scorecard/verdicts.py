@@ -229,7 +229,9 @@ def facts(standing, kind, against=None):
             "weighed": number(weighed.x),
         }
     if usual(standing.tested.e) != usual(standing.expected):
-        would_be = _("%(usual)s of those that count for the verdict") % {"usual": would_be}
+        is_named = weighed.x != standing.sums.sx and not against
+        of_which = _("%(usual)s of those") if is_named else _("%(usual)s of those that count for the verdict")
+        would_be = of_which % {"usual": would_be}
     return {
         "carrier": standing.name,
         "counted": counted,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from claims.scorecard.compare import compare
+from claims.scorecard.compare import Verdict, compare
 from claims.scorecard.verdicts import headline
 from receiving.enums import Kind
 from tests.claims.scorecard_examples import SEVEN, THREE, entries
@@ -18,7 +18,16 @@ EVEN = "9 0 4 1 1 " * 8
             "Really worse: Birch, with 365 damaged cartons where about 136 would be usual. Likely range 11.5 to 23.5 "
             "per 1,000.",
         ),
-        (THREE, "Nobody is really worse: luck alone can bring the differences between these carriers."),
+        (
+            THREE,
+            "Nobody can be shown to be worse: luck alone could bring differences like these. That does not show that "
+            "the carriers are equal.",
+        ),
+        (
+            THREE + "Pine 900*6 9 4 8 2 10 7",
+            "Nobody can be shown to be worse. That does not show that the carriers are equal. To watch: Pine, with 40 "
+            "damaged cartons where about 19 would be usual (likely range 3.8 to 12.5 per 1,000).",
+        ),
         (
             "Alder 900*4 9 2 3 1\nBirch 900*3 1 2 3",
             "Nobody can be called worse or better: no carrier has brought enough trailers.",
@@ -41,3 +50,12 @@ def test_several_who_are_worse_are_each_named_with_their_range():
     said = headline(compare(entries(listing)), Kind.SHORT)
     assert said.startswith("Really worse: Ash, with 920 short cartons where about ")
     assert said.count("likely range") == 2 and "; Bay, with 920 short cartons" in said
+
+
+@pytest.mark.parametrize(
+    "listing", [THREE + "Oak 900*6 70 3 2 4 1 5", THREE + "Elm 900*40 " + "0 " * 40], ids=["one trailer", "better"]
+)
+def test_where_a_verdict_speaks_against_it_luck_is_not_named(listing):
+    comparison = compare(entries(listing))
+    assert {standing.verdict for standing in comparison.standings} & {Verdict.ONE_TRAILER, Verdict.BETTER}
+    assert headline(comparison) == "Nobody can be shown to be worse. That does not show that the carriers are equal."

@@ -12,8 +12,8 @@ from django.db import connections
 from openpyxl import load_workbook
 
 from claims import issuing, jobs, months
-from claims.card import book, contents, kept, pdf
-from claims.models import BillCount, CardMessage, ReviewNote, Scorecard
+from claims.card import book, contents, kept, pdf, sources
+from claims.models import BillCount, CardMessage, ReviewNote, Scorecard, VisitCount
 from claims.periods import month_back
 from claims.scorecard.compare import Settings, Verdict
 from receiving import evidence, photos, verification
@@ -21,7 +21,7 @@ from receiving.documents import pages
 from receiving.enums import PhotoPurpose
 from receiving.models import Counter, Event
 from receiving.refusals import ChangedMeanwhile, Refused
-from tests.builders import NOON, make_carrier, make_jpeg, make_person, make_site
+from tests.builders import NOON, make_account, make_carrier, make_jpeg, make_person, make_site
 from tests.claims.builders import losses, make_load
 from tests.claims.cards import APRIL, make_card
 from tests.claims.cards import kept as small
@@ -118,6 +118,36 @@ def test_a_verdict_never_stands_without_its_range(site, manager, seven):
             assert judged == ("Likely range" in " ".join(each["sentences"]))
 
 
+def test_the_carrier_s_card_leaves_out_what_we_do_next(site, manager, seven):
+    content = make_card(site, seven["Birch"], actor=manager).content
+    assert told(content)["verdict"] == "worse" and "Look through" not in str(content)
+
+
+def test_the_usual_of_the_verdict_says_what_it_is_of_where_the_table_tells_another(site, manager):
+    sloe, account = make_carrier("Sloe"), make_account()
+    make_counts(site, sloe, [300, *[8] * 19], account=account)
+    for name in ("Juniper", "Larch", "Maple"):
+        make_counts(site, make_carrier(name), [9, 0, 4, 1, 1] * 8, account=account)
+    content = make_card(site, sloe, actor=manager).content
+    [row] = [row for row in content["rows"] if row["kind"] == "damaged"]
+    assert row["year"]["usual"] == "about 116"
+    assert "(242 of them count for the verdict); for its freight about 86 of those would be usual." in " ".join(
+        told(content)["sentences"]
+    )
+
+
+@pytest.mark.parametrize("name", ["Long Way Round Freight of Northfield", "A name as long as names can be " * 4])
+def test_a_card_tells_its_own_carrier_s_name_whole(site, manager, seven, name):
+    carrier = make_carrier(name[:120].strip())
+    make_counts(site, carrier, [1, 0, 2, 0, 1, 4])
+    content = make_card(site, carrier, actor=manager).content
+    html = pdf.render_to_string("claims/scorecard/card_pdf.html", pdf.context(content, "0" * 64, pdf.ROOMS[0]))
+    assert f"<h1>{carrier.name}</h1>" in html
+    [row] = [row for row in content["drawings"]["rates"]["rows"] if row["marked"]]
+    assert row["name"] == carrier.name or len(row["name"]) > 30
+    assert len(carrier.name) > 40 or row["name"].startswith("Long Way Round Freight of North")
+
+
 def test_under_the_floor_nothing_is_judged_and_no_rate_is_told(site, manager, seven):
     content = make_card(site, seven["Alder"], actor=manager).content
     assert told(content)["verdict"] == "too_little_data"
@@ -196,6 +226,15 @@ def test_the_longest_card_still_has_two_pages(manager, paper):
         {"code": "crushed at one corner", "pieces": "120", "picture": {"uuid": str(n), "words": "P-1 on T-1, then"}}
         for n in range(3)
     ]
+    figure = {"key": "k", "words": "Damaged cartons, twelve months", "was": "1,000", "now": "2,000", "own": True}
+    source = {"number": "T-00001", "trailer": "T" * 20, "state": "changed", "words": "damaged 100 → 200, short 9 → 10"}
+    content["restated"] = {
+        "number": "S-0001",
+        "day": "Mon 6 Apr 2026",
+        "changes": [figure] * 30,
+        "verdicts": [figure | {"was": "Cannot be told apart", "now": "One trailer explains it"}] * 3,
+        "sources": [source | {"pieces": ["T-00001-0012 new (12 damaged)"] * 20}] * 40,
+    }
     document = pdf.card_pdf(content, {f"photo:{n}": picture for n in range(3)})
     assert pages.count(document) == 2
 
@@ -342,6 +381,84 @@ def test_a_late_finding_is_restated_figure_by_figure_and_the_old_card_stays(site
     assert Event.objects.filter(site=site, verb="scorecard.restated").count() == 1
     changed = load_workbook(BytesIO(kept.read(new, "xlsx")))["changed"]
     assert [cell.value for cell in changed["A"]][1] == "takes the place of S-0001"
+
+
+def sources_of(card):
+    return [(each["trailer"], each["state"], each["words"], each["pieces"]) for each in card["restated"]["sources"]]
+
+
+def test_a_restatement_names_the_trailers_that_are_new_gone_or_changed(site, manager, seven, undrawn):
+    elm = seven["Elm"]
+    old = make_card(site, elm, actor=manager)
+    rows = list(BillCount.objects.filter(carrier=elm).select_related("arrival").order_by("pk"))
+    hurt(elm, 40)
+    VisitCount.objects.filter(arrival=rows[1].arrival).update(minutes_late=45, seal_exception=True)
+    for model in (BillCount, VisitCount):
+        model.objects.filter(arrival=rows[2].arrival).delete()
+    [late] = make_counts(site, elm, [3], cartons=1200)
+    content = issuing.restate(old, uuid=uuid.uuid4(), actor=manager, at=APRIL).content
+    assert sources_of(content) == [
+        (rows[0].arrival.trailer_number, "changed", "damaged 0 → 40", []),
+        (late.arrival.trailer_number, "new", "received 1,200, damaged 3", []),
+        (
+            rows[1].arrival.trailer_number,
+            "changed",
+            "minutes after the appointment 0 → 45, seal exception no → yes",
+            [],
+        ),
+        (rows[2].arrival.trailer_number, "gone", "received 900", []),
+    ]
+    html = pdf.render_to_string("claims/scorecard/card_pdf.html", pdf.context(content, "0" * 64, pdf.ROOMS[0]))
+    assert f"{rows[0].arrival.trailer_number} changed, damaged 0 → 40; " in html
+    told_by = load_workbook(BytesIO(issuing.workbook.workbook(content)))["changed by"]
+    assert [cell.value for cell in told_by["C"]] == ["is", "changed", "new", "changed", "gone"]
+
+
+def test_a_restatement_names_at_most_ten_trailers_on_paper_and_tells_how_many_more(site, manager, seven, undrawn):
+    old = make_card(site, seven["Elm"], actor=manager)
+    make_counts(site, seven["Elm"], [2] * 13)
+    content = issuing.restate(old, uuid=uuid.uuid4(), actor=manager, at=APRIL).content
+    html = pdf.render_to_string("claims/scorecard/card_pdf.html", pdf.context(content, "0" * 64, pdf.ROOMS[0]))
+    assert html.count(" new, received 900, damaged 2") == 10 and "; and 3 more trailers, all in the workbook" in html
+
+
+def test_pieces_are_named_where_they_are_new_gone_or_of_another_number():
+    def piece(key, quantity, kind="damaged", trailer="T-1"):
+        return {"key": key, "number": f"P-{key}", "kind": kind, "trailer": trailer, "quantity": quantity}
+
+    before = [piece(1, 2), piece(2, 1), piece(3, 1), piece(4, 5)]
+    now = [piece(1, 2), piece(2, 4), piece(4, 5, kind="short"), piece(12, 1)]
+    assert sources.piece_changes(before, now) == {
+        "T-1": [
+            "P-2 1 → 4 damaged",
+            "P-3 gone (1 damaged)",
+            "P-4 gone (5 damaged)",
+            "P-4 new (5 short)",
+            "P-12 new (1 damaged)",
+        ]
+    }
+    assert sources.piece_changes(now, now) == {}
+
+
+def test_a_piece_that_came_late_is_named_with_its_trailer(site, manager):
+    lead = make_person("lead", site)
+    shipment = make_load(site, actor=lead, damaged=2, short=1)
+    months.rebuild(site)
+    content = issuing.gathered(site, shipment.arrival.carrier, MARCH, before=None, actor=manager, at=APRIL)
+    before = content | {"pieces": [row for row in content["pieces"] if row["kind"] != "short"]}
+    [found] = sources.changes(before, content["trailers"], content["pieces"])
+    [short] = [row for row in content["pieces"] if row["kind"] == "short"]
+    assert (found["number"], found["state"], found["words"]) == (str(shipment.arrival), "changed", "")
+    assert found["pieces"] == [f"{short['number']} new (1 short)"]
+
+
+def test_a_card_of_before_trailers_were_named_is_still_made_again(site, manager, seven, undrawn):
+    old = make_card(site, seven["Elm"], actor=manager)
+    hurt(seven["Elm"], 40)
+    content = issuing.restate(old, uuid=uuid.uuid4(), actor=manager, at=APRIL).content
+    del content["restated"]["sources"]
+    html = pdf.render_to_string("claims/scorecard/card_pdf.html", pdf.context(content, "0" * 64, pdf.ROOMS[0]))
+    assert "Made by" not in html and issuing.workbook.workbook(content)
 
 
 def test_what_others_brought_does_not_ask_for_a_restatement_but_is_told_in_one(site, manager, seven):

@@ -12,6 +12,7 @@ from receiving.enums import Kind
 from tests.claims.scorecard_examples import SEVEN, THREE, by_name, entries
 
 OAK = THREE + "Oak 900*6 70 3 2 4 1 5"
+SLOE = THREE + "Sloe 900*20 300 " + "8 " * 19
 PINE = THREE + "Pine 900*6 9 4 8 2 10 7"
 
 
@@ -31,8 +32,8 @@ SENTENCES = {
         "usual. Likely range 0 to 1.8 per 1,000."
     ),
     "Cedar": (
-        "Cannot be told apart. Cedar: 49 damaged cartons; about 68 would be usual. Equally careful carriers can differ "
-        "by as much. Likely range 1.4 to 9.9 per 1,000."
+        "Cannot be told apart. Cedar: 49 damaged cartons; about 68 would be usual. Most of them, 40 of 49, came in one "
+        "trailer. Equally careful carriers can differ by as much. Likely range 1.4 to 9.9 per 1,000."
     ),
     "Alder": "Too little data. Alder: 1 trailer, 9 damaged cartons. Verdicts start at 5 trailers.",
 }
@@ -118,8 +119,74 @@ def test_what_the_cap_left_out_is_said_beside_the_count():
     listing = THREE + "Sloe 900*20 " + "300 " + "3 " * 19
     comparison = compare(entries(listing))
     words = str(verdicts.in_words(by_name(comparison)["Sloe"], comparison))
-    assert "Sloe: 357 damaged cartons (147 of them compared); about 72 would be usual." in words
+    assert (
+        "Sloe: 357 damaged cartons (147 of them count for the verdict); about 72 of those would be usual. Most of "
+        "them, 300 of 357, came in one trailer." in words
+    )
     assert any("at most 10% of its cartons" in note for note in verdicts.page_notes(comparison))
+
+
+def test_where_only_another_carrier_s_trailer_was_capped_the_usual_says_what_it_is_of():
+    comparison = compare(entries(SLOE))
+    larch = by_name(comparison)["Larch"]
+    words = str(verdicts.in_words(larch, comparison))
+    assert (verdicts.usual(larch.tested.e), verdicts.usual(larch.expected)) == ("about 172", "about 232")
+    assert "Larch: 120 damaged cartons; about 172 of those that count for the verdict would be usual." in words
+
+
+def test_for_a_better_carrier_the_usual_says_what_it_is_of_too():
+    comparison = compare(entries(SLOE + "\nElm 900*20 100 " + "0 " * 19))
+    elm = replace(by_name(comparison)["Elm"], verdict=Verdict.BETTER)
+    assert (
+        "Elm: 100 damaged cartons (90 of them count for the verdict) in 20 trailers. At the rate of the carriers not "
+        "found worse, about 64 of those that count for the verdict would be usual."
+    ) in str(verdicts.in_words(elm, comparison))
+
+
+def test_a_range_that_reaches_the_usual_says_why_the_verdict_stands_all_the_same():
+    comparison = compare(entries(SLOE))
+    words = str(verdicts.in_words(by_name(comparison)["Sloe"], comparison))
+    assert words.startswith("Worse. ")
+    assert (
+        "Likely range 4.8 to 66.4 per 1,000. That range still reaches the usual 6.4 per 1,000: the verdict weighs one "
+        "trailer with at most 10% of its cartons, the range leaves nothing out."
+    ) in words
+
+
+def test_where_no_trailer_was_capped_a_range_that_reaches_the_usual_has_another_reason():
+    comparison = compare(entries(SEVEN))
+    birch = by_name(comparison)["Birch"]
+    assert "reaches the usual" not in str(verdicts.in_words(birch, comparison))
+    words = str(verdicts.in_words(replace(birch, expected=300.0), comparison))
+    assert "still reaches the usual 13.9 per 1,000: the range is of this carrier alone" in words
+    assert "at most" not in words
+
+
+@pytest.mark.parametrize(("p", "how_often"), [(0.0009, "almost never"), (0.001, "seldom"), (0.04, "seldom")])
+def test_almost_never_is_kept_for_what_is_rarer_than_one_in_a_thousand(p, how_often):
+    comparison = compare(entries(SEVEN))
+    words = str(verdicts.in_words(replace(by_name(comparison)["Birch"], p=p), comparison))
+    assert f"A carrier that is like the others {how_often} ends up this far above it." in words
+
+
+def test_the_carrier_is_not_told_what_we_do_next():
+    comparison = compare(entries(SEVEN))
+    told = str(verdicts.in_words(by_name(comparison)["Birch"], comparison, to_carrier=True))
+    assert told + " Look through its trailers first, then call." == said(SEVEN, "Birch")
+
+
+@pytest.mark.parametrize(
+    ("events", "told"),
+    [
+        ("9 1 0 0 0 0", "Most of them, 9 of 10, came in one trailer."),
+        ("9 0 0 0 0 0", ""),
+        ("5 5 0 0 0 0", ""),
+        ("6 5 0 0 0 0", "Most of them, 6 of 11, came in one trailer."),
+    ],
+)
+def test_one_trailer_with_most_of_ten_or_more_is_told_though_nothing_sets_the_carrier_apart(events, told):
+    words = said(f"{THREE}Yew 900*6 {events}", "Yew")
+    assert words.startswith("Cannot be told apart.") and ("in one trailer" in words) == bool(told) and told in words
 
 
 def test_without_a_capped_trailer_no_page_speaks_of_the_cap():

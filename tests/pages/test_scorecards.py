@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from claims import issuing, jobs
-from claims.models import Job, Scorecard
+from claims.models import BillCount, Job, Scorecard
 from tests.builders import make_carrier, make_person, make_site
 from tests.claims.cards import APRIL, make_card, make_message
 from tests.claims.cards import kept as small
@@ -205,6 +205,15 @@ def test_later_findings_are_told_and_restated_from_the_page(client, site, seven,
     old, new = plain(client.get(card.get_absolute_url())), plain(client.get(url("scorecard", 2)))
     assert "S-0002 took its place" in old and "Worse" not in old and "Restate this card" not in old
     assert "Takes the place of S-0001" in new and "was “Better”, is now" in new
+    trailer = BillCount.objects.filter(carrier=seven["Elm"]).order_by("pk").first().arrival
+    assert f"The trailers that made the difference: {trailer} {trailer.trailer_number}, changed: damaged 0 → 40" in new
+
+
+def test_of_many_trailers_that_made_a_difference_ten_are_named(client, site, seven, manager):
+    card = make_card(site, seven["Elm"], actor=manager)
+    make_counts(site, seven["Elm"], [2] * 13)
+    page = plain(client.get(make_card(site, seven["Elm"], actor=manager, restates=card).get_absolute_url()))
+    assert page.count(", new: received 900, damaged 2") == 10 and "And 3 more trailers, in the workbook." in page
 
 
 def test_a_card_that_stands_is_not_restated(client, site, seven, manager):
