@@ -58,15 +58,17 @@ class Talks:
         review.close(self.notes[name], on=self.day, text=text, **self.new)
 
     def store_call(self, name):
-        """A store finds a carton of the month of the card crushed inside, and the crew knows on which side it stood."""
+        """A store finds a carton of the card's month broken; on a listed trailer it says which one."""
         card = self.cards[name]
         arrival = next(each for each in self.left(card.carrier) if months.month_of(self.site, each) == card.month)
         shipment = arrival.shipments.select_related("account").order_by("position").first()
-        store = self.office.company.stores[self.site.code, shipment.account.legal_name][0]
+        carton = shipment.cartons.filter(received=1, discrepancies=None).order_by("pk").first()
+        store = carton.store if carton else self.office.company.stores[self.site.code, shipment.account.legal_name][0]
         told = scenario.read()["talks"]["late_finding"]
         facts = {
             "shipment": shipment,
             "store": store,
+            "label": carton.label if carton else "",
             "extent": Extent.LOST,
             "where_found": WhereFound.STORE,
             "attribution": Attribution.TRANSIT,
