@@ -27,7 +27,7 @@ CHART_MONTHS = 24
 # Wider than on a page of the desk: on paper the chart of the months goes from margin to margin and stays low.
 MONTHS_WIDTH = 820
 # Of the chart of the rates, so that the carrier of the card reads its own name: for each letter, at most.
-NAME_LETTER, WIDEST_NAMES = 8, 280
+NAME_LETTER, WIDEST_NAMES = 8, 300
 # Told as a share of all damage.
 NOBODY = {(Kind.DAMAGED, Attribution.CANNOT_TELL), (Kind.DAMAGED, months.NOT_SAID)}
 TITLES = {
