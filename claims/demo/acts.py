@@ -239,6 +239,7 @@ class Acts:
         """Filed before packets were made here: the event says so, and no packet is there that never was."""
         self.state_reasons("on_paper")
         claim = self.fresh()
+        frozen = terms.frozen(claim.terms) if claim.terms else None
         self.claim = filing.advance(
             claim,
             to=Stage.FILED,
@@ -248,9 +249,9 @@ class Acts:
                 "filed_at": self.at,
                 "filed_on": self.day,
                 "filing_way": way,
-                "frozen_terms": terms.frozen(claim.terms) if claim.terms else None,
+                "frozen_terms": frozen,
             },
-            told=filing.handed_over(claim, None, None, scenario.read()["on_paper"]),
+            told=filing.handed_over(claim, frozen, None, None, scenario.read()["on_paper"]),
         )
 
     # -- what came back ------------------------------------------------------------------------------------------------
