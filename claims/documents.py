@@ -20,7 +20,7 @@ from receiving.documents import foreign
 from receiving.refusals import ChangedMeanwhile, Refused
 
 PDF = "application/pdf"
-TOLD = ["kind", "file", "name", "content_type", "sha256", "size", "pages", "note", "replaces", "taken_off"]
+TOLD = ["claim", "kind", "file", "name", "content_type", "sha256", "size", "pages", "note", "replaces", "taken_off"]
 
 
 @dataclass(frozen=True)
@@ -186,7 +186,7 @@ def write_reason(claim, *, gap, reason, uuid, actor, at):
     """Keep a reason for a gap that the caller has looked at."""
     with transaction.atomic():
         row = GapReason.objects.create(uuid=uuid, claim=claim, gap=gap, reason=reason, actor=actor, at=at)
-        tell(row, "claim.gap_reason", evidence.facts(row, ["gap", "reason"]))
+        tell(row, "claim.gap_reason", evidence.facts(row, ["claim", "gap", "reason"]))
     return row
 
 

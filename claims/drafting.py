@@ -24,6 +24,7 @@ from receiving.refusals import ChangedMeanwhile, Refused
 
 PARTIES = ("claimant", "claimant_address", "signatory", "payee", "carrier", "second_carrier")
 FREIGHT = ("shipment_weight", "freight_charge", "freight_paid", "freight_in_price", "declared_value")
+NAMED = ("year", "number", "shipment", "account")
 RATE = ("rate", "rate_date", "rate_source")
 ASKED = ("asked_owner", "asked_note")
 FACTS = (
@@ -79,7 +80,7 @@ def open_claim(shipment, pieces, *, purpose=Purpose.CLAIM, uuid, actor, at):
         put_lines(claim, pieces, at=at)
         work_out(claim)
         claim = fresh(claim)
-        tell(claim, "claim.opened", actor=actor, at=at, after=told(claim))
+        tell(claim, "claim.opened", actor=actor, at=at, after=told(claim) | evidence.facts(claim, NAMED))
     return claim
 
 

@@ -130,6 +130,7 @@ def file_claim(claim, *, way, on, actor, at, reasons=None, proof=None, no_proof=
     check_proof(claim, packet, way, proof, no_proof)
     reasons = {gap: reason for gap, reason in (reasons or {}).items() if reason.strip()}
     refuse_unready(readiness(claim), reasons)
+    frozen = terms.frozen(claim.terms) if claim.terms else None
     with transaction.atomic():
         # The claim before the log, as everywhere: the other way round two could wait for each other.
         if not Claim.objects.filter(pk=claim.pk, version=claim.version).update(version=claim.version):
@@ -147,9 +148,9 @@ def file_claim(claim, *, way, on, actor, at, reasons=None, proof=None, no_proof=
                 "filed_at": at,
                 "filed_on": on,
                 "filing_way": way,
-                "frozen_terms": terms.frozen(claim.terms) if claim.terms else None,
+                "frozen_terms": frozen,
             },
-            told=handed_over(claim, packet, proof, no_proof),
+            told=handed_over(claim, frozen, packet, proof, no_proof),
         )
 
 
@@ -170,7 +171,8 @@ def file_again(claim, *, way, on, actor, at, proof=None, no_proof="", seen=None)
         if not rows.update(filed_on=on, filing_way=way, version=F("version") + 1):
             raise overtaken(claim)
         now = fresh(claim)
-        after = evidence.facts(now, ["filed_on", "filing_way"]) | handed_over(claim, packet, proof, no_proof)
+        after = evidence.facts(now, ["filed_on", "filing_way"])
+        after |= handed_over(now, now.frozen_terms, packet, proof, no_proof)
         told = {"verb": "claim.filed_again", "record": claim, "before": before, "after": after}
         evidence.append(site=claim.site, actor=actor, at=at, arrival=claim.shipment.arrival, **told)
     return now
@@ -264,11 +266,12 @@ def check_proof(claim, packet, way, proof, no_proof):
         )
 
 
-def handed_over(claim, packet, proof, no_proof):
+def handed_over(claim, frozen, packet, proof, no_proof):
     """What the event of a filing says beside the columns: what was handed over, under which terms, and the proof."""
     return {
         "amount": claim.amount,
         "terms": claim.terms.title if claim.terms else "",
+        "terms_sha256": evidence.sha256(evidence.canonical(frozen)),
         "packet": packet and packet.number,
         "packet_sha256": packet and packet.pdf_sha256,
         "proof": proof and proof.sha256,

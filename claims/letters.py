@@ -110,7 +110,7 @@ def draft(claim, *, kind, uuid, actor, at):
             drafted_at=at,
             drafted_by=actor,
         )
-        tell(letter, "letter.drafted", actor=actor, at=at, after=evidence.facts(letter, FACTS))
+        tell(letter, "letter.drafted", actor=actor, at=at, after=evidence.facts(letter, ["claim", *FACTS]))
     return letter
 
 

@@ -23,7 +23,7 @@ from receiving.refusals import Refused
 MAX_ADDRESSES = 5
 MAX_PARTS = 99
 HEADROOM = 40_000
-TOLD = ["letter", "packet", "to", "subject", "message_id", "part", "parts", "file", "sha256", "size"]
+TOLD = ["claim", "letter", "packet", "to", "subject", "message_id", "part", "parts", "file", "sha256", "size"]
 
 
 @dataclass(frozen=True)

@@ -267,7 +267,7 @@ def sign(claim, *, signer, role, text, uuid, actor, at):
     )
     with transaction.atomic():
         row.save(force_insert=True)
-        told = evidence.facts(row, ["lines", "signer", "role", "text", "searched"])
+        told = evidence.facts(row, ["claim", "lines", "signer", "role", "text", "searched"])
         evidence.append(site=claim.site, verb="claim.statement", record=row, actor=actor, at=at, after=told)
     return row
 

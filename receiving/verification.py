@@ -15,8 +15,9 @@ from django.db.models import Case, Count, Exists, F, OuterRef, Q, Subquery, When
 from django.db.models.functions import Coalesce
 
 from receiving import evidence, queries, triggers
-from receiving.enums import COUNTING_RESULTS, Kind, ScanResult
+from receiving.enums import COUNTING_RESULTS, Kind, MomentKind, ScanResult
 from receiving.models import (
+    Arrival,
     Carton,
     ChainHead,
     Discrepancy,
@@ -24,9 +25,19 @@ from receiving.models import (
     Event,
     Evidence,
     ExceptionSheet,
+    Finding,
+    IncidentNote,
     LoadList,
+    Looked,
+    Moment,
     Photo,
+    Refusal,
+    SealRecord,
+    SheetDelivery,
+    Shipment,
     Site,
+    TallyTap,
+    Tombstone,
 )
 
 CHUNK = 500
@@ -40,6 +51,24 @@ BESIDE = {"number", "found_at", "after_release"}
 LATER = {"photo.erased", "sheet.delivered"}
 FROZEN = ("outcome", "signer", "employer", "signature", "typed", "witness", "carrier_receipt", "device", "notation")
 UPLOADED = ("name", "sha256", "size")
+UNTOLD = "the log does not tell of it"
+GONE = "the row that the log tells of is gone"
+# Rows that an event names as its record, by the way from them to their trailer.
+OF_TRAILER = {
+    Finding: "discrepancy__arrival",
+    IncidentNote: "arrival",
+    SealRecord: "arrival",
+    TallyTap: "shipment__arrival",
+}
+# Rows whose event names what they are about: their columns beside actor and time.
+SAID = {
+    Moment: ("arrival", ("arrival", "kind", "note")),
+    Looked: ("arrival", ("arrival", "place")),
+    Refusal: ("shipment__arrival", ("shipment", "pieces", "whole", "reason")),
+    SheetDelivery: ("sheet__arrival", ("sheet", "way", "to")),
+    Tombstone: ("photo__arrival", ("photo", "reason")),
+}
+COLUMNS = {model._meta.model_name: names for model, (_way, names) in SAID.items()}
 
 
 @dataclass(frozen=True)
@@ -58,6 +87,7 @@ def verify(site: Site) -> Iterator[Mismatch]:
     yield from verify_chain(site)
     yield from verify_files(site)
     yield from verify_rows(site)
+    yield from verify_trailers(site)
     yield from verify_sheets(site)
     yield from verify_cartons(site)
     for check in MORE:
@@ -108,7 +138,7 @@ def verify_files(site: Site) -> Iterator[Mismatch]:
         yield from check_file(where, sheet.pdf, sheet.pdf_sha256)
     for load_list in LoadList.objects.filter(shipment__arrival__site=site).order_by("pk").iterator(chunk_size=500):
         if evidence.name_of(load_list) not in told:
-            yield Mismatch(f"{site.code} load list {load_list.name}", "the log does not tell of it")
+            yield Mismatch(f"{site.code} load list {load_list.name}", UNTOLD)
         yield from check_file(f"{site.code} load list {load_list.name}", load_list.file.name, load_list.sha256)
 
 
@@ -145,7 +175,7 @@ def verify_rows(site: Site) -> Iterator[Mismatch]:
                 continue
             row = rows[model].get(pk)
             if row is None:
-                yield Mismatch(told_where(site, event), "the row that the log tells of is gone")
+                yield Mismatch(told_where(site, event), GONE)
             elif model is LoadList:
                 if event.verb == "load_list.uploaded":
                     yield from differing(site, event, row, UPLOADED)
@@ -162,8 +192,14 @@ def written_once():
 
 
 def model_and_key(record):
-    name, _colon, key = record.partition(":")
-    return (written_once().get(name), int(key)) if key.isdecimal() else (None, None)
+    key = key_of(record)
+    return (written_once().get(record.partition(":")[0]), key) if key else (None, None)
+
+
+def key_of(record):
+    """The database's key in the name of a record; None where another name stands there."""
+    key = record.partition(":")[2]
+    return int(key) if key.isdecimal() else None
 
 
 def rows_of(events):
@@ -273,6 +309,88 @@ def verify_pieces(site, versions):
             for name in now:
                 if now[name] != last[name]:
                     yield Mismatch(where, f"{name}: its last version says {last[name]!r}, found {now[name]!r}")
+
+    later = DiscrepancyVersion.objects.filter(discrepancy__site=site, version__gt=F("discrepancy__version"))
+    for pk, version in later.order_by("pk").values_list("discrepancy", "version"):
+        yield Mismatch(f"{site.code} piece record {pk} version {version}", UNTOLD)
+
+
+# --- rows of which no event tells -------------------------------------------------------------------------------------
+
+
+def verify_trailers(site: Site) -> Iterator[Mismatch]:
+    """Each row that was written once at a trailer is told by an event, and what was told is there: some trailers at a
+    time, so that the memory it takes does not grow with the log."""
+    arrivals = Arrival.objects.filter(site=site).order_by("pk").values_list("pk", flat=True)
+    for batch in batched(arrivals.iterator(chunk_size=CHUNK), CHUNK):
+        yield from unnamed_rows(site, batch)
+        told, found = Counter(said_in_log(site, batch)), Counter(said_in_rows(batch))
+        for what, way in ((found - told, UNTOLD), (told - found, GONE)):
+            for said, times in sorted(what.items(), key=str):
+                yield from [Mismatch(f"{site.code} {said_words(*said)}", way)] * times
+
+
+def said_words(model, *said):
+    names = (*COLUMNS[model], "actor", "at")
+    told = [f"{name} {value}" for name, value in zip(names, said, strict=True) if value not in (None, "")]
+    return f"{model} ({', '.join(told)})"
+
+
+def unnamed_rows(site, arrivals):
+    """Rows of these trailers that are the record of no event."""
+    named = set()
+    for model in OF_TRAILER:
+        names = Event.objects.filter(site=site, arrival__in=arrivals, record__startswith=f"{model._meta.model_name}:")
+        named.update(names.values_list("record", flat=True))
+    for model, way in OF_TRAILER.items():
+        for row in model._default_manager.filter(**{f"{way}__in": arrivals}).order_by("pk").iterator(chunk_size=CHUNK):
+            if evidence.name_of(row) not in named:
+                yield Mismatch(f"{site.code} {evidence.name_of(row)}", UNTOLD)
+
+
+def said_in_rows(arrivals):
+    """(model, what it says, actor, time) of each row of SAID; of a whole refusal the pieces are not told."""
+    for model, (way, names) in SAID.items():
+        rows = model._default_manager.filter(**{f"{way}__in": arrivals}).values_list(*names, "actor", "at")
+        for *said, actor, at in rows.iterator(chunk_size=CHUNK):
+            if model is Refusal and said[2]:
+                said[1] = None
+            yield (model._meta.model_name, *said, actor, evidence.plain(at))
+
+
+def said_in_log(site, arrivals):
+    """The same, as the events of these trailers tell it."""
+    bills = defaultdict(list)
+    for arrival, pk in Shipment.objects.filter(arrival__in=arrivals).values_list("arrival", "pk"):
+        bills[arrival].append(pk)
+    events = Event.objects.filter(site=site, arrival__in=arrivals, verb__in=[*MOMENTS, *TELLING]).order_by("seq")
+    rows = events.values_list("verb", "record", "actor", "at", "after")
+    for verb, record, actor, at, after in rows.iterator(chunk_size=CHUNK):
+        key, after, at = key_of(record), after or {}, evidence.plain(at)
+        if verb in MOMENTS:
+            yield from moments_told(MOMENTS[verb], key, after, actor, at)
+        if verb == "arrival.refused":
+            yield from (("refusal", pk, None, True, after.get("note"), actor, at) for pk in bills[key])
+        elif verb in TELLING:
+            yield from ((*said, actor, at) for said in TELLING[verb](key, after))
+
+
+MOMENTS = {f"arrival.{kind}": kind for kind in MomentKind.values}
+TELLING = {
+    "arrival.looked": lambda key, after: [("looked", key, place) for place in after.get("places", ())],
+    "shipment.refused": lambda key, after: [("refusal", key, after.get("pieces"), False, after.get("reason"))],
+    "sheet.delivered": lambda key, after: [("sheetdelivery", key, after.get("way"), after.get("to"))],
+    "photo.erased": lambda key, after: [("tombstone", key, after.get("reason"))],
+}
+
+
+def moments_told(kind, arrival, after, actor, at):
+    """A trailer that comes to its door was at the gate before, and one that is dropped was dropped then."""
+    yield "moment", arrival, kind, after.get("note") or "", actor, after.get("happened_at") or at
+    if kind == MomentKind.AT_DOOR:
+        yield "moment", arrival, MomentKind.AT_GATE.value, "", actor, after.get("gate_at")
+        if after.get("dropped"):
+            yield "moment", arrival, MomentKind.DROPPED.value, "", actor, at
 
 
 # --- sheets and counts ------------------------------------------------------------------------------------------------

@@ -28,7 +28,7 @@ from tests.builders import (
 from tests.claims.builders import losses, make_claim, make_filed, make_load, make_terms
 from tests.claims.cards import make_card, make_message
 from tests.claims.carriers import make_counts
-from tests.claims.fact_builders import make_fact
+from tests.claims.fact_builders import LATER, make_fact
 from tests.claims.packets import make_document, make_packet_row
 from tests.claims.talks import make_talk
 from tests.hostile.papers import pdf
@@ -154,7 +154,7 @@ def correspondence(claim, clerk):
     told = {"to": "claims@tern.example", "subject": "Claim", "body": "Attached.", "attached": attached}
     return {
         "document": make_document(claim, pdf(), actor=clerk).uuid,
-        "letter": letters.draft(claim, kind="late_acknowledgement", uuid=uuid.uuid4(), **by).number,
+        "letter": letters.draft(claim, kind="late_acknowledgement", uuid=uuid.uuid4(), actor=clerk, at=LATER).number,
         "message": mail.send(claim, uuid=uuid.uuid4(), **told, **by)[0].uuid,
     }
 

@@ -5,10 +5,12 @@ import uuid
 from datetime import date
 from decimal import Decimal
 
+from django.db import transaction
+
 from claims import drafting
 from claims.enums import Purpose
 from claims.models import Claim, Terms
-from receiving import discrepancies
+from receiving import discrepancies, evidence
 from receiving.enums import ArrivalState, Attribution, Kind, WhereFound
 from receiving.models import Arrival, Carton, DamageCode, Discrepancy, Shipment
 from tests.builders import NOON, make_account, make_arrival, make_carrier, make_cartons, make_code
@@ -83,13 +85,17 @@ def make_claim(site, *, actor, at=NOON, shipment=None, pieces=None, purpose=Purp
 
 
 def make_filed(site, *, actor, at=NOON, **given):
-    """A claim filed by a change of its row: without packet, letter, or a look at what it lacks."""
+    """A claim filed by a change of its row, which the log tells: without packet, letter, or a look at what it lacks."""
     claim = make_claim(site, actor=actor, at=at, **given)
     on = at.date()
     Claim.objects.filter(pk=claim.pk).update(
         stage="filed", stage_since=at, filed_at=at, filed_on=on, filing_way="email"
     )
-    return Claim.objects.get(pk=claim.pk)
+    claim = Claim.objects.get(pk=claim.pk)
+    with transaction.atomic():
+        after = evidence.facts(claim, ["stage", "filed_at", "filed_on", "filing_way"])
+        evidence.append(site=site, verb="test.filed", record=claim, actor=actor, at=at, after=after)
+    return claim
 
 
 def make_terms(title="Bill of lading terms", **fields):

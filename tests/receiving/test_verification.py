@@ -2,6 +2,7 @@
 
 import uuid
 from dataclasses import dataclass
+from datetime import timedelta
 from io import StringIO
 
 import pytest
@@ -10,21 +11,29 @@ from django.core.files.storage import default_storage
 from django.core.management import CommandError, call_command
 from django.db import connection
 
-from receiving import counting, discrepancies, dock, evidence, load_list, photos, release, triggers
+from claims.models import Packet
+from receiving import counting, discrepancies, dock, erasure, evidence, load_list, photos, release, triggers
 from receiving.enums import ArrivalState, FindingKind, IncidentKind, Kind, PhotoPurpose, SignOutcome
 from receiving.models import (
     Arrival,
     Carton,
     ChainHead,
     Discrepancy,
+    DiscrepancyVersion,
     Event,
     ExceptionSheet,
     Finding,
     IncidentNote,
     LoadList,
+    Looked,
+    Moment,
     Photo,
+    Refusal,
     SealRecord,
+    SheetDelivery,
     Site,
+    TallyTap,
+    Tombstone,
 )
 from receiving.verification import verify, verify_guards
 from tests.builders import (
@@ -32,6 +41,7 @@ from tests.builders import (
     make_account,
     make_arrival,
     make_code,
+    make_door,
     make_jpeg,
     make_person,
     make_seal,
@@ -83,15 +93,18 @@ def test_a_removed_event_leaves_a_named_gap(site):
 
 
 def test_a_cut_end_is_named(site):
-    last = Event.objects.order_by("seq").last().seq
+    last, arrival = Event.objects.order_by("seq").last().seq, Arrival.objects.get()
+    actor = Moment.objects.get(kind="unloading_started").actor_id
     behind_the_guards("DELETE FROM receiving_event WHERE seq = %s", last)
     assert [str(found) for found in verify(site)] == [
-        f"NOR log: should end with event {last}, ends with event {last - 1}"
-    ]
+        f"NOR moment (arrival {arrival.pk}, kind unloading_started, actor {actor}, at 2026-03-02T18:00:00Z): "
+        "the log does not tell of it",
+        f"NOR log: should end with event {last}, ends with event {last - 1}",
+    ][::-1]
 
 
 def test_the_command_fails_when_something_does_not_match(site):
-    behind_the_guards("UPDATE receiving_event SET verb = 'x' WHERE seq = 1")
+    behind_the_guards("UPDATE receiving_event SET source = 'x' WHERE seq = 1")
     with pytest.raises(CommandError, match="1 did not match"):
         call_command("verify_evidence", "NOR")
 
@@ -276,6 +289,105 @@ def test_a_sheet_that_is_not_what_was_signed_is_named(worked, column, was, now):
     assert len(worked.found()) == (2 if column == "outcome" else 1)
 
 
+# --- rows of which no event tells -------------------------------------------------------------------------------------
+
+
+def slipped_in(worked):
+    """A row of each kind at the trailer, written past every door."""
+    lead, arrival, bill = worked.finding.actor, worked.arrival, worked.arrival.shipments.get()
+    by, version = {"actor": lead, "at": NOON}, {"version": 9, "facts": {}}
+    return {
+        Finding: lambda: Finding.objects.create(discrepancy=worked.piece, kind="note", text="fine", **by),
+        IncidentNote: lambda: IncidentNote.objects.create(arrival=arrival, kind="seal", text="cut", **by),
+        SealRecord: lambda: SealRecord.objects.create(arrival=arrival, condition="broken", number_on_seal="1", **by),
+        TallyTap: lambda: TallyTap.objects.create(shipment=bill, count=1, **by),
+        Moment: lambda: Moment.objects.create(arrival=arrival, kind="paused", **by),
+        Looked: lambda: Looked.objects.create(arrival=arrival, place="nose", **by),
+        Refusal: lambda: Refusal.objects.create(shipment=bill, pieces=1, reason="wet", **by),
+        SheetDelivery: lambda: SheetDelivery.objects.create(sheet=worked.sheet, way="print", **by),
+        Tombstone: lambda: Tombstone.objects.create(photo=worked.photo, sha256="a" * 64, reason="law", **by),
+        DiscrepancyVersion: lambda: DiscrepancyVersion.objects.create(discrepancy=worked.piece, **version, **by),
+    }
+
+
+NAMED = {
+    Finding: "finding:{pk}",
+    IncidentNote: "incidentnote:{pk}",
+    SealRecord: "sealrecord:{pk}",
+    TallyTap: "tallytap:{pk}",
+    Moment: "moment (arrival {arrival}, kind paused, actor {actor}, at 2026-03-02T18:00:00Z)",
+    Looked: "looked (arrival {arrival}, place nose, actor {actor}, at 2026-03-02T18:00:00Z)",
+    Refusal: "refusal (shipment {bill}, pieces 1, whole False, reason wet, actor {actor}, at 2026-03-02T18:00:00Z)",
+    SheetDelivery: "sheetdelivery (sheet {sheet}, way print, actor {actor}, at 2026-03-02T18:00:00Z)",
+    Tombstone: "tombstone (photo {photo}, reason law, actor {actor}, at 2026-03-02T18:00:00Z)",
+    DiscrepancyVersion: "piece record {piece} version 9",
+}
+
+
+@pytest.mark.parametrize("model", NAMED, ids=lambda model: model.__name__)
+def test_a_row_of_which_the_log_does_not_tell_is_named(worked, model):
+    row = slipped_in(worked)[model]()
+    keys = {name: getattr(worked, name).pk for name in ("arrival", "piece", "photo", "sheet")}
+    where = NAMED[model].format(pk=row.pk, actor=row.actor_id, bill=worked.arrival.shipments.get().pk, **keys)
+    assert worked.found() == [f"NOR {where}: the log does not tell of it"]
+
+
+@pytest.fixture
+def turned_away(site):
+    """A trailer dropped, tallied, looked through and partly refused, and one that is refused whole."""
+    by = {"actor": make_person("lead", site, "dee"), "at": NOON}
+    arrival = make_arrival(site, actor=by["actor"], pieces=5, account=make_account())
+    early = NOON - timedelta(minutes=30)
+    arrival = dock.bring_to_door(arrival, door=make_door(site), dropped=True, gate_at=early, **by)
+    make_seal(arrival, actor=by["actor"])
+    dock.tick(arrival, ticks=dict.fromkeys(dock.TICKS, True), **by)
+    arrival = dock.start_unloading(Arrival.objects.get(pk=arrival.pk), **by)
+    bill = arrival.shipments.get()
+    tap = counting.tally(bill, store=None, count=2, uuid=uuid.uuid4(), **by)
+    counting.undo_tap(tap, uuid=uuid.uuid4(), **by)
+    dock.looked(arrival, uuid=uuid.uuid4(), places=["nose", "under"], **by)
+    dock.refuse_rest(bill, uuid=uuid.uuid4(), pieces=2, reason="wet", **by)
+    other = make_arrival(site, actor=by["actor"], pieces=4, account=make_account())
+    dock.refuse_whole(other, reason="fallen over", **by)
+    return arrival
+
+
+def test_trailers_dropped_tallied_and_refused_have_no_mismatch(site, turned_away):
+    assert list(verify(site)) == []
+    assert {row.kind for row in Moment.objects.filter(arrival=turned_away)} >= {"at_gate", "dropped", "at_door"}
+    assert (Refusal.objects.count(), Looked.objects.count(), TallyTap.objects.count()) == (2, 2, 2)
+
+
+@pytest.mark.parametrize("table", ["moment", "looked", "refusal"])
+def test_a_row_taken_away_of_a_trailer_is_named(site, turned_away, table):
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT count(*) FROM receiving_{table}")
+        [number] = cursor.fetchone()
+    behind_the_guards(f"DELETE FROM receiving_{table}")
+    found = list(verify(site))
+    assert {one.what for one in found} == {"the row that the log tells of is gone"} and len(found) == number
+    assert all(one.where.startswith(f"NOR {table} (") for one in found)
+
+
+@pytest.mark.parametrize("change", ["pieces = 1", "reason = 'broken'", "whole = true"])
+def test_a_changed_refusal_is_named(site, turned_away, change):
+    behind_the_guards(f"UPDATE receiving_refusal SET {change} WHERE reason = 'wet'")
+    assert sorted(one.what for one in verify(site)) == [
+        "the log does not tell of it",
+        "the row that the log tells of is gone",
+    ]
+
+
+def test_a_delivery_and_a_removed_photo_are_told_and_a_change_of_them_is_named(worked):
+    by = {"actor": worked.finding.actor, "at": NOON}
+    release.delivered(worked.sheet, uuid=uuid.uuid4(), way="print", to="", **by)
+    erasure.bury(worked.photo, reason="court order 12", **by)
+    assert worked.found() == []
+    behind_the_guards("UPDATE receiving_tombstone SET reason = 'none'")
+    behind_the_guards("UPDATE receiving_sheetdelivery SET way = 'email'")
+    assert len(worked.found()) == 4
+
+
 # --- pieces -----------------------------------------------------------------------------------------------------------
 
 
@@ -404,13 +516,15 @@ def test_missing_triggers_are_named_by_the_command(site, capsys):
 
 
 def test_the_world_of_the_page_tests_has_only_its_own_shortcuts():
-    """That world writes a load list and counts without their doors, which is just what must be found."""
+    """That world writes a load list, counts and a packet without their doors, which is just what must be found."""
     built = build()
     wrong = {str(found) for site in Site.objects.all() for found in verify(site)}
     counted = Carton.objects.exclude(received=0).exclude(scans__isnull=False)
     cartons = {f"NOR carton {one} of record {one.pk}: stands at 1 received, its scans count 0" for one in counted}
     kept = "NOR load list none.csv: "
-    assert wrong == cartons | {kept + "the log does not tell of it", kept + "the file lists/none.csv is missing"}
+    packets = {f"{packet}: the log does not tell of it" for packet in Packet.objects.all()}
+    lists = {kept + "the log does not tell of it", kept + "the file lists/none.csv is missing"}
+    assert wrong == cartons | lists | packets
     assert len(cartons) > 3
     assert built.records["list"]
 
