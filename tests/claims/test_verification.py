@@ -315,5 +315,6 @@ def test_what_was_given_to_another_claim_is_named(site, filed, clerk, make):
     row = row[make]()
     triggers.take_away(connection, ["claims_document", "claims_message"])
     type(row).objects.filter(pk=row.pk).update(claim=other)
-    named = [str(each) for each in verify(site)]
+    # The builder counts the cartons of a load past the scanner, which is named as well.
+    named = [str(each) for each in verify(site) if " carton " not in each.where]
     assert len(named) == 1 and f"claim: recorded {filed.pk}, found {other.pk}" in named[0]
