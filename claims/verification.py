@@ -217,7 +217,7 @@ def lines(where, claim, told):
 
 def differing(where, row, said):
     """The columns of a row that are not as they were told last."""
-    names = [name for name in said if name in columns(type(row))]
+    names = sorted(said.keys() & columns(type(row)))
     found = evidence.plain(evidence.facts(row, names))
     for name in names:
         if said[name] != found[name]:

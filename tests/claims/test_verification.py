@@ -183,6 +183,8 @@ CLAIM_CHANGES = {
     "purpose": "handover",
     "terms_reason": "x",
     "asked_owner": "yes",
+    "number": 99,
+    "year": 2020,
 }
 
 
