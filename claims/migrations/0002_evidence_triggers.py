@@ -6,17 +6,11 @@ from receiving import triggers
 
 def put(apps, schema_editor):
     triggers.KEYS.update(KEYS)
-    triggers.put(schema_editor.connection, tables(schema_editor.connection))
+    triggers.put(schema_editor.connection, list(KEYS))
 
 
 def take_away(apps, schema_editor):
-    triggers.take_away(schema_editor.connection, tables(schema_editor.connection))
-
-
-def tables(connection):
-    """Those that are there by now; later migrations put the triggers of the tables that they make."""
-    there = connection.introspection.table_names()
-    return [table for table in KEYS if table in there]
+    triggers.take_away(schema_editor.connection, list(KEYS))
 
 
 class Migration(migrations.Migration):
