@@ -154,7 +154,7 @@ def correspondence(claim, clerk):
     told = {"to": "claims@tern.example", "subject": "Claim", "body": "Attached.", "attached": attached}
     return {
         "document": make_document(claim, pdf(), actor=clerk).uuid,
-        "letter": letters.draft(claim, kind="late_acknowledgement", uuid=uuid.uuid4(), actor=clerk, at=LATER).number,
+        "letter": letters.draft(claim, kind="withdrawal", uuid=uuid.uuid4(), actor=clerk, at=LATER).number,
         "message": mail.send(claim, uuid=uuid.uuid4(), **told, **by)[0].uuid,
     }
 

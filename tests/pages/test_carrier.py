@@ -206,7 +206,11 @@ def test_the_table_has_what_the_chart_has(signed_in, site, long):
 
 def test_without_twelve_months_there_are_counts_and_neither_chart_nor_rate(signed_in, site, seven):
     page = page_of(signed_in, site, seven["Birch"])
-    assert "Limits need 12 months with this carrier's trailers" in page and "there is 1 such month" in page and "<svg role" not in page
+    assert (
+        "Limits need 12 months with this carrier's trailers" in page
+        and "there is 1 such month" in page
+        and "<svg role" not in page
+    )
     table = words(page.partition("The months as a table")[2].partition("</table>")[0])
     assert "March 2026 24 21,600 365 – –" in table
 

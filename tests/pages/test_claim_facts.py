@@ -309,7 +309,15 @@ def test_a_claim_filed_by_post_is_recorded_with_its_proof(signed_in, draft, cler
     assert "Filed, post: USD 250.00" in shown and "packet 1" in shown
 
 
+def test_a_claim_that_went_by_mail_is_filed_another_way_from_its_page(signed_in, claim):
+    assert "If that came back" in page(signed_in, address(claim, "claim_file"))
+    answer = post(signed_in, claim, "claim_file", way="post", on="2026-03-02", no_proof="a plain letter")
+    assert answer.status_code == 302
+    assert now(claim).filing_way == "post"
+
+
 def test_a_filed_claim_is_not_filed_again(signed_in, claim):
+    Claim.objects.filter(pk=claim.pk).update(filing_way="hand")
     answer = post(signed_in, claim, "claim_file", way="post", on="2026-03-02", no_proof="lost")
     assert answer.status_code == 409 and "is filed since" in answer.content.decode()
 

@@ -37,7 +37,7 @@ def page(request, site, number):
     )
 
 
-PLACES = ("doors", "log", "pieces", "claims", "due", "setup", "search")
+PLACES = ("doors", "log", "pieces", "claims", "due", "carriers", "setup", "search")
 urlpatterns = [
     path("", include("django.contrib.auth.urls")),
     path("", page, name="home"),
