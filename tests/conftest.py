@@ -51,8 +51,11 @@ DESK = {"viewport": {"width": 1280, "height": 800}}
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
     for item in items:
-        if "browser" in getattr(item, "fixturenames", ()):
+        fixtures = set(getattr(item, "fixturenames", ()))
+        if "browser" in fixtures:
             item.add_marker("browser")
+        if item.get_closest_marker("django_db") or fixtures & {"db", "transactional_db"}:
+            item.add_marker("database")
 
 
 def pytest_unconfigure():
