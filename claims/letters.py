@@ -276,16 +276,30 @@ def mark_sent(letter, *, way, version, actor, at):
     return freeze(letter, pdf_bytes(letter, at), way=way, version=version, actor=actor, at=at)
 
 
+class Altered(Refused):
+    """The file of a letter that went is missing or is not the one that was frozen."""
+
+    status = 409
+
+
+def as_it_went(letter):
+    """The PDF of a letter that has gone, to the byte. Raises Altered."""
+    try:
+        with default_storage.open(letter.pdf) as file:
+            data = file.read()
+    except FileNotFoundError:
+        data = b""
+    if evidence.digest(data) != letter.pdf_sha256:
+        sentence = _("The file of letter %(letter)s is missing or was altered: it does not match %(hash)s.")
+        raise Altered(sentence % {"letter": letter, "hash": letter.pdf_sha256}, code="letter_altered")
+    return data
+
+
 def send_again(letter, *, to, uuid, actor, at):
     """E-mail a letter that has gone once more, as it went, because it came back or never arrived."""
     if not letter.sent_at:
         raise Refused(_("It has not gone yet. Send it first."), code="letter_not_sent")
-    with default_storage.open(letter.pdf) as file:
-        data = file.read()
-    if evidence.digest(data) != letter.pdf_sha256:
-        raise Refused(
-            _("The file of %(letter)s was altered and is not sent.") % {"letter": letter}, code="file_altered"
-        )
+    data = as_it_went(letter)
     attached = [(mail.Attached(f"{letter.claim}-letter-{letter.number}.pdf", "application/pdf", data),)]
     words = {"to": to, "subject": letter.subject, "body": letter.body, "attached": attached, "letter": letter}
     return mail.send(letter.claim, **words, uuid=uuid, actor=actor, at=at)

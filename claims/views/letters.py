@@ -25,7 +25,7 @@ from claims.forms.letters import (
 from claims.models import Letter, Message
 from claims.packet import assemble
 from claims.views.shared import get_claim
-from receiving import clock, evidence, rules
+from receiving import clock, rules
 from receiving.refusals import Refused
 from receiving.web import at_site, done, invalid, once, problem, refuse
 
@@ -184,13 +184,9 @@ def letter_pdf(request, claim, number):
     if not row.sent_at:
         return pdf_answer(letters.pdf_bytes(row, timezone.now()), f"{row.claim}-letter-{row.number}-draft.pdf")
     try:
-        with default_storage.open(row.pdf) as file:
-            data = file.read()
-    except FileNotFoundError:
-        data = b""
-    if evidence.digest(data) != row.pdf_sha256:
-        sentence = _("The file of letter %(letter)s is missing or was altered: it does not match %(hash)s.")
-        return problem(request, 409, "letter_altered", sentence % {"letter": row, "hash": row.pdf_sha256})
+        data = letters.as_it_went(row)
+    except Refused as why:
+        return problem(request, why.status, why.code, why.message)
     return pdf_answer(data, f"{row.claim}-letter-{row.number}.pdf")
 
 
