@@ -139,7 +139,7 @@ STATIC_URL = "static/"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
-        "BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        "BACKEND": "config.static.HashedStaticFiles"
         if not DEBUG
         else "django.contrib.staticfiles.storage.StaticFilesStorage"
     },
