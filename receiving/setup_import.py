@@ -35,6 +35,7 @@ HEADINGS = {
     "legal_name": "account name company nombre",
     "scac": "scac alphacode",
     "claims_email": "email mail correo",
+    "email": "mail correo",
     "phone": "telephone tel telefono",
     "code": "damagecode codigo",
     "label": "words door etiqueta",

@@ -50,6 +50,8 @@ class Claim(Recorded):
     who_claims = models.CharField(_("who claims"), max_length=10, choices=WhoClaims.choices)
     claimant = models.CharField(_("claimant"), max_length=120, blank=True)
     claimant_address = models.TextField(_("claimant's address"), blank=True)
+    claimant_email = models.EmailField(_("e-mail for answers"), blank=True)
+    claimant_phone = models.CharField(_("phone for answers"), max_length=40, blank=True)
     signatory = models.CharField(_("signed by"), max_length=120, blank=True)
     payee = models.CharField(_("to be paid to"), max_length=120, blank=True)
     carrier = models.ForeignKey(

@@ -20,6 +20,8 @@ SITE_FACTS = (
     "paper",
     "claimant_name",
     "claimant_signatory",
+    "claimant_email",
+    "claimant_phone",
     "responsible_person",
     "responsible_phone",
 )
