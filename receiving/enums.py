@@ -295,6 +295,32 @@ class SignOutcome(TextChoices):
     REFUSED = "refused", _("driver refused to sign")
     NOT_PRESENT = "not_present", _("driver not present")
     AT_PICKUP = "at_pickup", _("to be signed when the trailer is fetched")
+    NOT_SEEN = "not_seen", _("not seen by the driver: made after the trailer had left")
+
+
+class LateKind(TextChoices):
+    """What arrived after the release although it was made before."""
+
+    SCAN = "scan", _("scan")
+    TALLY = "tally", _("tally")
+    UNDO = "undo", _("taken back")
+    PIECE = "piece", _("piece")
+    SEAL = "seal", _("seal")
+    PHOTO = "photo", _("photo")
+    INCIDENT = "incident", _("incident note")
+
+
+class LateOutcome(TextChoices):
+    FOUND = "found", _("found after all: it was declared short")
+    MISSING = "missing", _("short after all: its count was taken back")
+    ADDED = "added", _("added to the record")
+    ALREADY = "already", _("known already")
+    KEPT = "kept", _("kept, but not counted")
+
+
+class HandedInEnd(TextChoices):
+    TAKEN = "taken", _("taken")
+    DISCARDED = "discarded", _("discarded")
 
 
 class CarrierReceipt(TextChoices):

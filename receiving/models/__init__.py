@@ -13,6 +13,7 @@ from receiving.models.carrier import Carrier
 from receiving.models.carton import Carton, ColumnMapping, LoadList, Pallet, Scan, TallyTap
 from receiving.models.discrepancy import Discrepancy, DiscrepancyVersion, Finding
 from receiving.models.event import ChainHead, Event, Submission
+from receiving.models.phone import HandedIn, HandedInEnded, LateRecord, Phone, PhoneTrailer
 from receiving.models.photo import Photo, Tombstone
 from receiving.models.sheet import ExceptionSheet, SheetDelivery
 from receiving.models.site import Account, Counter, DamageCode, Door, Membership, Person, Site, Store
@@ -33,13 +34,18 @@ __all__ = [
     "Evidence",
     "ExceptionSheet",
     "Finding",
+    "HandedIn",
+    "HandedInEnded",
     "IncidentNote",
+    "LateRecord",
     "LoadList",
     "Looked",
     "Membership",
     "Moment",
     "Pallet",
     "Person",
+    "Phone",
+    "PhoneTrailer",
     "Photo",
     "Recorded",
     "Refusal",
