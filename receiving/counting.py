@@ -19,7 +19,7 @@ from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from receiving import clock, discrepancies, dock, evidence, identifiers, matching, queries
+from receiving import clock, discrepancies, dock, evidence, identifiers, matching, queries, scan_words
 from receiving.documents import manifest
 from receiving.documents.tables import Mark, UnreadableTable, read_table
 from receiving.enums import (
@@ -105,7 +105,7 @@ def scan(arrival, *, reads, pallet=None, shipment=None, how=ScanHow.SCANNER, tol
         refuse_unless_counting(arrival)
     if pallet and pallet.state == PalletState.CLOSED:
         raise Refused(
-            _("Pallet %(pallet)s is closed and wrapped. Choose another one.") % {"pallet": pallet},
+            scan_words.PALLET_CLOSED % {"pallet": pallet},
             code="pallet_closed",
             field="pallet",
         )
@@ -133,13 +133,13 @@ def refuse_unless_counting(arrival):
     if arrival.state in COUNTABLE:
         return
     if arrival.state == ArrivalState.PAUSED:
-        message = _("Trailer %(trailer)s is paused. Unload again before you count.")
+        message = scan_words.PAUSED
     elif arrival.state == ArrivalState.RELEASED:
-        message = _("Trailer %(trailer)s is released. Log what you found as a late finding.")
+        message = scan_words.RELEASED
     elif arrival.state in WAITING:
-        message = _("Trailer %(trailer)s is not being unloaded yet. Start its unloading first.")
+        message = scan_words.WAITING
     else:
-        message = _("Trailer %(trailer)s is %(state)s; nothing of it is counted.")
+        message = scan_words.NOT_COUNTED
     words = {"trailer": arrival.trailer_number, "state": arrival.get_state_display()}
     raise Refused(message % words, code="not_counting", field="label")
 
@@ -254,27 +254,27 @@ class Session:
         if is_short:
             carton.short -= 1
             self.found.append(carton)
-            return self.said(ScanResult.FOUND, carton, _("It was declared short; now it is found."))
+            return self.said(ScanResult.FOUND, carton, str(scan_words.FOUND))
         if carton.arrival_id != self.arrival.pk:
             trailer = {"trailer": carton.arrival.trailer_number}
-            return self.said(ScanResult.OTHER_TRAILER, carton, _("Credited to trailer %(trailer)s.") % trailer)
+            return self.said(ScanResult.OTHER_TRAILER, carton, scan_words.CREDITED % trailer)
         return self.said(ScanResult.COUNTED if fits else ScanResult.WRONG_PALLET, carton)
 
     def again(self, carton):
         if self.pallet and carton.pallet_id != self.pallet.pk and self.put(carton):
-            return self.said(ScanResult.PLACED, carton, _("Counted before; now on this pallet."))
+            return self.said(ScanResult.PLACED, carton, str(scan_words.PLACED))
         if carton.expected > 1:
-            detail = _("All %(count)s cartons with this label are counted.") % {"count": carton.expected}
+            detail = scan_words.ALL_COUNTED % {"count": carton.expected}
         else:
             detail = self.when_counted(carton.received_at, carton.received_by)
         if carton.arrival_id != self.arrival.pk:
-            detail += " " + _("It is trailer %(trailer)s's.") % {"trailer": carton.arrival.trailer_number}
+            detail += " " + scan_words.ITS_TRAILER % {"trailer": carton.arrival.trailer_number}
         return self.said(ScanResult.ALREADY, carton, detail)
 
     def when_counted(self, moment, who):
         if not moment:
-            return _("Counted already.")
-        return _("Counted %(when)s by %(who)s.") % {"when": self.words(moment), "who": who}
+            return str(scan_words.COUNTED_ALREADY)
+        return scan_words.COUNTED_WHEN % {"when": self.words(moment), "who": who}
 
     def words(self, moment):
         zone = self.arrival.site.time_zone
@@ -310,16 +310,16 @@ class Session:
         store = carton.goes_to
         pallet = open_pallets(self.arrival.site).filter(store=store).first()
         if pallet:
-            return _("It goes to store %(store)s: pallet %(pallet)s.") % {"store": store, "pallet": pallet}
-        return _("It goes to store %(store)s; no pallet is open for it.") % {"store": store}
+            return scan_words.GOES_TO_PALLET % {"store": store, "pallet": pallet}
+        return scan_words.GOES_TO_STORE % {"store": store}
 
     def left(self, carton):
         """On this trailer's list, but the trailer is signed for and gone."""
-        detail = _("This trailer left %(when)s.") % {"when": self.words(carton.arrival.released_at)}
+        detail = scan_words.LEFT % {"when": self.words(carton.arrival.released_at)}
         if carton.short:
-            detail += " " + _("The carton was declared short. Log what you found as a late finding.")
+            detail += f" {scan_words.LEFT_SHORT}"
         elif carton.received < carton.expected:
-            detail += " " + _("The carton was not counted. Log what you found as a late finding.")
+            detail += f" {scan_words.LEFT_UNCOUNTED}"
         else:
             detail += " " + self.when_counted(carton.received_at, carton.received_by)
         return self.said(ScanResult.OTHER_RELEASED, carton, detail)
@@ -341,21 +341,19 @@ class Session:
         if carton.arrival.state == ArrivalState.RELEASED:
             result = ScanResult.OTHER_RELEASED
             trailer["when"] = self.words(carton.arrival.released_at)
-            detail = _("It belongs to trailer %(trailer)s, which left %(when)s. Log it as over: it will be matched.")
+            detail = scan_words.OTHER_RELEASED
         else:
             result = ScanResult.OTHER_WAITING
-            detail = _("It belongs to trailer %(trailer)s. Keep it, and scan it there once that trailer is unloaded.")
+            detail = scan_words.OTHER_WAITING
         return Answer(result, carton.label, self.arrival, carton=carton, detail=detail % trailer)
 
     def unlisted(self, label):
         bills = [] if self.arrival.state == ArrivalState.RELEASED else self.blind_bills
         if not bills:
-            detail = _("It is on no list of a trailer being unloaded here. Set it aside or log it as over.")
-            return Answer(ScanResult.NOT_LISTED, label, self.arrival, detail=detail)
+            return Answer(ScanResult.NOT_LISTED, label, self.arrival, detail=str(scan_words.NOT_LISTED))
         if self.shipment not in bills and len(bills) > 1:
             raise Refused(
-                _("Choose the bill that “%(label)s” counts for: several bills of this trailer have no list.")
-                % {"label": label},
+                scan_words.BILL_MISSING % {"label": label},
                 code="bill_missing",
                 field="shipment",
             )
@@ -419,9 +417,7 @@ def tidy(raw):
 
 def not_a_label(tag):
     """What a scanned tag of ours is answered; among many scans the others count all the same."""
-    return _("This is the tag of piece P-%(number)s, not a carton's label. Scan the label on the carton.") % {
-        "number": tag[1]
-    }
+    return scan_words.OWN_TAG % {"number": tag[1]}
 
 
 def chunks(items):

@@ -18,6 +18,7 @@ LAYERS = [
         "converters",
         "fair_sqlite",
         "files",
+        "scan_words",
     },
     {"models"},
     {"rules", "evidence", "queries", "paging"},
@@ -34,7 +35,7 @@ LAYERS = [
         "setup_import",
     },
     {"photos", "load_list", "dock", "counting", "discrepancies", "sheet", "release", "erasure"},
-    {"forms", "filters", "middleware", "context", "templatetags", "checks", "web"},
+    {"forms", "fields", "filters", "middleware", "context", "templatetags", "checks", "web"},
     {"views", "admin", "management", "apps", "demo"},
     {"urls"},
 ]

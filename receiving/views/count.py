@@ -10,7 +10,6 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from receiving import counting, queries, rules
@@ -19,29 +18,10 @@ from receiving.enums import ArrivalState, ScanHow, ScanResult
 from receiving.forms.count import PalletForm, ScanFileForm, ScanForm, TallyForm
 from receiving.models import Arrival, Discrepancy, Event, Pallet, Scan
 from receiving.refusals import Refused
+from receiving.scan_words import FACES, FLAGS, ICONS, MISPLACED
 from receiving.web import at_site, done, form_errors, invalid, once, problem, refuse, wants_json
 
 R = ScanResult
-# What each result looks and sounds like, and its words above the store's number.
-FACES = {
-    R.COUNTED: ("right", gettext_lazy("Counted")),
-    R.PLACED: ("right", gettext_lazy("On the pallet now")),
-    R.BLIND: ("right", gettext_lazy("Counted")),
-    R.FOUND: ("right", gettext_lazy("Found")),
-    R.ALREADY: ("again", gettext_lazy("Already counted")),
-    R.OTHER_TRAILER: ("other", gettext_lazy("Counted for another trailer")),
-    R.WRONG_PALLET: ("wrong", gettext_lazy("Wrong pallet")),
-    R.OTHER_RELEASED: ("wrong", gettext_lazy("Its trailer has left")),
-    R.OTHER_WAITING: ("wrong", gettext_lazy("Its trailer is not unloading")),
-    R.NOT_LISTED: ("wrong", gettext_lazy("On no list")),
-    R.BAD_LABEL: ("wrong", gettext_lazy("Read wrongly")),
-}
-ICONS = {"right": "check", "again": "again", "other": "truck", "wrong": "stop"}
-FLAGS = (
-    ("hazmat", "hazard", gettext_lazy("hazardous")),
-    ("food", "food", gettext_lazy("food")),
-    ("fragile", "warn", gettext_lazy("fragile")),
-)
 LAST = 5
 REPORTED = 500
 
@@ -191,7 +171,7 @@ def face_of(arrival, answer):
     """How an answer is shown: its look, icon and words, the carton's flags, and the way to log what is wrong."""
     look, words = FACES[answer.result]
     if answer.misplaced and look != "wrong":
-        look, words = "wrong", _("%(words)s. Wrong pallet") % {"words": words}
+        look, words = "wrong", MISPLACED % {"words": words}
     flags = [(icon, words) for name, icon, words in FLAGS if answer.carton and getattr(answer.carton, name)]
     face = {"answer": answer, "look": look, "icon": ICONS[look], "words": words, "flags": flags}
     return face | way_on(arrival, answer)
