@@ -3,6 +3,9 @@
 from django.db.models import TextChoices
 from django.utils.translation import gettext_lazy as _
 
+# Stands in an address in the place of a site's code for all sites together.
+ALL = "all"
+
 
 class Purpose(TextChoices):
     """A claim of ours demands money; a hand-over gives somebody else the same evidence and demands nothing."""

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from datetime import date
 
 from django.db import transaction
+from django.db.models import Max
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from claims import mail, months
+from claims import company, judging, mail, months
 from claims.card import book as books
 from claims.card import contents, kept, pdf, workbook
 from claims.models import CardMessage, Scorecard
@@ -67,7 +68,7 @@ def restate(card, *, uuid, actor, at) -> Scorecard:
     if earlier := Scorecard.objects.filter(uuid=uuid).first():
         return earlier
     refuse_superseded(card)
-    return made(card.site, card.carrier, card.month, before=card, uuid=uuid, actor=actor, at=at)
+    return made(company.of(card.site), card.carrier, card.month, before=card, uuid=uuid, actor=actor, at=at)
 
 
 def made(site, carrier, month, *, before, uuid, actor, at):
@@ -82,12 +83,12 @@ def made(site, carrier, month, *, before, uuid, actor, at):
 
 
 def gathered(site, carrier, month, *, before, actor, at):
-    """The content of the card, while nobody can write to the site's log: what it says is what the log's head says."""
+    """The content of the card, while nobody can write to the logs: what it says is what their heads say."""
     with transaction.atomic():
-        log = evidence.lock_head(site)
-        months.refresh(site)
+        log = company.lock_heads(site)
+        refresh(site)
         with on_paper(site):
-            book = books.read(site, month)
+            book = books.read(site, month, judging.frozen(before) if before else None)
             if before:
                 refuse_unchanged(before, books.figures(book, carrier.pk))
             else:
@@ -97,7 +98,15 @@ def gathered(site, carrier, month, *, before, actor, at):
             )
 
 
+def refresh(site):
+    for each in company.sites_of(site):
+        months.refresh(each)
+
+
 def next_number(site):
+    if company.column(site) is None:
+        # A counter belongs to a site; whoever is here holds the heads of all logs.
+        return (Scorecard.objects.filter(series=0).aggregate(last=Max("number"))["last"] or 0) + 1
     given = Counter.objects.filter(site=site, name=COUNTER, year=0).values_list("value", flat=True).first()
     return (given or 0) + 1
 
@@ -130,20 +139,21 @@ def sealed(content):
 
 
 def written(site, carrier, month, before, facts, *, uuid, actor, at):
+    row = company.column(site)
     with transaction.atomic():
-        evidence.lock_head(site)
+        company.lock_heads(site)
         if before:
             refuse_superseded(before)
         else:
             refuse_issued(site, carrier, month)
-        if Counter.next(site, COUNTER) != facts["number"]:
+        given = Counter.next(site, COUNTER) if row else next_number(site)
+        if given != facts["number"]:
             raise NumberTaken
-        card = Scorecard(
-            uuid=uuid, site=site, carrier=carrier, month=month, restates=before, actor=actor, at=at, **facts
-        )
+        which = {"site": row, "series": row.pk if row else 0, "carrier": carrier, "month": month}
+        card = Scorecard(uuid=uuid, restates=before, actor=actor, at=at, **which, **facts)
         card.save(force_insert=True)
         verb = "scorecard.restated" if before else "scorecard.issued"
-        evidence.append(site=site, verb=verb, record=card, actor=actor, at=at, after=evidence.facts(card, TOLD))
+        company.tell(site, verb=verb, record=card, actor=actor, at=at, after=evidence.facts(card, TOLD))
     return card
 
 
@@ -157,10 +167,11 @@ def remake(card) -> dict[str, bytes]:
 
 def refuse_running(site, month, at):
     """A card is of a whole month: it is never issued while the month runs at the site."""
-    if not contents.month_is_over(site, month, at):
+    if not company.months_over(site, month, at):
+        where = site.code if company.column(site) else _("every site")
         raise Refused(
             _("%(month)s is not over at %(site)s. Its cards can be issued from %(day)s on.")
-            % {"month": date_format(month, "F Y"), "site": site.code, "day": day(contents.first_day_after(month))},
+            % {"month": date_format(month, "F Y"), "site": where, "day": day(contents.first_day_after(month))},
             code="month_running",
             field="month",
         )
@@ -183,9 +194,10 @@ def refuse_superseded(card):
 
 def refuse_absent(book, carrier):
     if carrier.pk not in book.carriers():
+        where = book.site.code if company.column(book.site) else _("any site")
         raise Refused(
             _("%(carrier)s brought no trailer to %(site)s in %(month)s, so there is nothing to put on a card.")
-            % {"carrier": carrier, "site": book.site.code, "month": date_format(book.month, "F Y")},
+            % {"carrier": carrier, "site": where, "month": date_format(book.month, "F Y")},
             code="carrier_absent",
             field="carrier",
         )
@@ -214,7 +226,9 @@ def unchanged(card):
 
 def standing(site, month):
     """The cards of a month that no later one has taken the place of."""
-    return Scorecard.objects.filter(site=site, month=month, restated_by=None).select_related("site", "carrier")
+    return Scorecard.objects.filter(site=company.column(site), month=month, restated_by=None).select_related(
+        "site", "carrier"
+    )
 
 
 @dataclass(frozen=True)
@@ -237,13 +251,21 @@ class State:
 
 
 def states(site, month) -> list[State]:
-    """Every carrier's state in a month, by name; a fixed number of queries. The sums are brought up to date first."""
-    months.refresh(site)
+    """Every carrier's state in a month, by name; a fixed number of queries for each set of rules that its cards were
+    issued under. The sums are brought up to date first."""
+    refresh(site)
     with on_paper(site):
-        book = books.read(site, month)
         cards = {card.carrier_id: card for card in standing(site, month)}
-        carriers = Carrier.objects.filter(pk__in=book.carriers() | set(cards)).order_by("name", "pk")
-        return [state(book, carrier, cards.get(carrier.pk)) for carrier in carriers]
+        shelf = {}
+
+        def book(card):
+            settings = judging.frozen(card) if card else judging.settings(site)
+            if settings not in shelf:
+                shelf[settings] = books.read(site, month, settings)
+            return shelf[settings]
+
+        carriers = Carrier.objects.filter(pk__in=book(None).carriers() | set(cards)).order_by("name", "pk")
+        return [state(book(cards.get(carrier.pk)), carrier, cards.get(carrier.pk)) for carrier in carriers]
 
 
 def state(book, carrier, card):
@@ -253,9 +275,10 @@ def state(book, carrier, card):
 
 def changes_since(card) -> list[dict]:
     """What is another now than on this card: {words, was, now, own} by figure."""
-    months.refresh(card.site)
-    with on_paper(card.site):
-        book = books.read(card.site, card.month)
+    site = company.of(card.site)
+    refresh(site)
+    with on_paper(site):
+        book = books.read(site, card.month, judging.frozen(card))
         return books.changes(card.content["figures"], books.figures(book, card.carrier_id))
 
 
@@ -334,8 +357,9 @@ def send(card, *, to, subject, body, uuid, actor, at) -> CardMessage:
     )
     with transaction.atomic():
         row.save(force_insert=True)
-        evidence.append(
-            site=card.site,
+        company.lock_heads(company.of(card.site))
+        company.tell(
+            company.of(card.site),
             verb="scorecard.mailed",
             record=row,
             actor=actor,

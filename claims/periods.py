@@ -14,7 +14,7 @@ from claims.models import BillCount, MonthSums, VisitCount
 from claims.months import KINDS, YEAR, cell
 from claims.scorecard import compare
 from claims.scorecard.figures import Share, share
-from claims.scorecard.sums import Sums
+from claims.scorecard.sums import Sums, placed
 from receiving.enums import Kind
 from receiving.models import Carrier, Site
 
@@ -74,14 +74,24 @@ def month_rows(choice: Choice):
 
 
 def sums_rows(choice: Choice, **more):
-    return month_rows(choice).filter(**more).values_list("carrier", "month", "shown", "tested").order_by("month")
+    """(carrier, month, shown, tested), strata of several sites kept apart."""
+    rows = month_rows(choice).filter(**more).order_by("month")
+    for key, month, site, *both in rows.values_list("carrier", "month", "site", "shown", "tested"):
+        yield key, month, *apart(choice, site, both)
+
+
+def apart(choice, site, records):
+    if len(choice.sites) == 1:
+        return records
+    code = next(each.code for each in choice.sites if each.pk == site)
+    return [record and placed(record, code) for record in records]
 
 
 def entries(choice: Choice, settings=compare.DEFAULTS) -> list[compare.Entry]:
     """Every carrier with trailers in the choice, its months added up. One query, two where years are read."""
     rows = defaultdict(list)
-    for key, name, *both in span_rows(choice).values_list("carrier", "carrier__name", "shown", "tested"):
-        rows[key, name].append(both)
+    for key, name, site, *both in span_rows(choice).values_list("carrier", "carrier__name", "site", "shown", "tested"):
+        rows[key, name].append(apart(choice, site, both))
     return [entry(*named, rows[named], settings) for named in sorted(rows)]
 
 

@@ -11,7 +11,7 @@ from datetime import date
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from claims import periods
+from claims import company, periods
 from claims.models import ReviewNote
 from claims.packet.wording import day
 from claims.periods import Choice, Period
@@ -52,7 +52,8 @@ def agree(
             code="by_when_before_talk",
             field="by_when",
         )
-    if scorecard and (scorecard.site_id, scorecard.carrier_id) != (site.pk, carrier.pk):
+    row = company.column(site)
+    if scorecard and (scorecard.site, scorecard.carrier_id) != (row, carrier.pk):
         raise Refused(
             _("%(card)s is not a card of %(carrier)s at %(site)s. Choose one of its own, or none.")
             % {"card": scorecard, "carrier": carrier, "site": site.code},
@@ -60,13 +61,13 @@ def agree(
             field="scorecard",
         )
     facts = {"agreed_with": agreed_with.strip(), "by_when": by_when, "who": who.strip(), "scorecard": scorecard}
-    note = ReviewNote(site=site, carrier=carrier, on=on, text=worded(text), **facts, uuid=uuid, actor=actor, at=at)
+    note = ReviewNote(site=row, carrier=carrier, on=on, text=worded(text), **facts, uuid=uuid, actor=actor, at=at)
     return written(note, "review.agreed")
 
 
 def close(note, *, on: date, text, uuid, actor, at) -> ReviewNote:
     """Write down what came of it, and so close it. Raises Refused, ChangedMeanwhile where somebody has closed it."""
-    site = note.site
+    site = company.of(note.site)
     refuse_day_to_come(site, on, at)
     if on < note.on:
         raise Refused(
@@ -76,21 +77,20 @@ def close(note, *, on: date, text, uuid, actor, at) -> ReviewNote:
             field="on",
         )
     row = ReviewNote(
-        site=site, carrier=note.carrier, closes=note, on=on, text=worded(text), uuid=uuid, actor=actor, at=at
+        site=note.site, carrier=note.carrier, closes=note, on=on, text=worded(text), uuid=uuid, actor=actor, at=at
     )
     return written(row, "review.closed")
 
 
 def written(row, verb):
+    site = company.of(row.site)
     with transaction.atomic():
-        # From here on nobody else writes to this site's log, so nobody else can close the note meanwhile.
-        evidence.lock_head(row.site)
+        # From here on nobody else writes to these logs, so nobody else can close the note meanwhile.
+        company.lock_heads(site)
         if row.closes:
             refuse_closed(row.closes)
         row.save(force_insert=True)
-        evidence.append(
-            site=row.site, verb=verb, record=row, actor=row.actor, at=row.at, after=evidence.facts(row, TOLD)
-        )
+        company.tell(site, verb=verb, record=row, actor=row.actor, at=row.at, after=evidence.facts(row, TOLD))
     return row
 
 
@@ -147,9 +147,10 @@ class Agreed:
 
 
 def notes(site, carrier):
-    """What was agreed with this carrier at this site, the last talk first."""
-    rows = ReviewNote.objects.filter(site=site, carrier=carrier, closes=None)
-    return rows.select_related("actor", "scorecard__site", "closed_by__actor").order_by("-on", "-pk")
+    """What was agreed with this carrier at this site, the last talk first; of all sites also what was at each."""
+    rows = ReviewNote.objects.filter(carrier=carrier, closes=None)
+    rows = rows if company.column(site) is None else rows.filter(site=site)
+    return rows.select_related("actor", "site", "scorecard__site", "closed_by__actor").order_by("-on", "-pk")
 
 
 def agreed(choice: Choice, carrier, found: Iterable[ReviewNote], settings=DEFAULTS) -> list[Agreed]:

@@ -6,7 +6,7 @@ from django.utils.dateparse import parse_date
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
-from claims import issuing, jobs
+from claims import company, issuing, jobs
 from claims.models import Claim
 from claims.packet import assemble
 
@@ -36,8 +36,9 @@ def result(packet):
 def make_scorecards(job, *, month, carriers):
     """Issue the cards of these carriers for a month, or restate those that differ. Each is kept as soon as it is made,
     so that work begun again goes on with the next."""
+    site = company.of(job.site)
     cards = issuing.issue_all(
-        job.site,
+        site,
         parse_date(month),
         carriers,
         uuid=job.uuid,
@@ -45,10 +46,10 @@ def make_scorecards(job, *, month, carriers):
         at=timezone.now(),
         progress=job.progress,
     )
-    return issued(job, cards, month)
+    return issued(site, cards, month)
 
 
-def issued(job, cards, month):
+def issued(site, cards, month):
     if len(cards) == 1:
         words = _("%(card)s of %(carrier)s is issued. Read it, then send it.")
         told = {"card": cards[0], "carrier": cards[0].carrier}
@@ -56,4 +57,4 @@ def issued(job, cards, month):
     words = ngettext("%(n)s card is issued.", "%(n)s cards are issued.", len(cards)) % {"n": len(cards)}
     if not cards:
         words = _("No card was issued: each of them stands as it is.")
-    return {"url": f"{reverse('scorecards', args=[job.site.code])}?month={month[:7]}", "words": words}
+    return {"url": f"{reverse('scorecards', args=[site.code])}?month={month[:7]}", "words": words}

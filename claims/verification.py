@@ -14,6 +14,7 @@ from claims.models import (
     Document,
     Fact,
     GapReason,
+    JudgingRule,
     Letter,
     LineDecision,
     Message,
@@ -25,7 +26,7 @@ from claims.models import (
     Statement,
 )
 from receiving import evidence
-from receiving.models import Event
+from receiving.models import Event, Site
 from receiving.verification import GONE, UNTOLD, Mismatch, check_file, columns
 
 # Rows without a file, by the way from them to their site.
@@ -38,7 +39,7 @@ PLAIN = {
     SalvageLot: "fact__claim__site",
     Statement: "claim__site",
 }
-FILED = (Document, Packet, Message, Bounce, Scorecard, ReviewNote, CardMessage)
+FILED = (Document, Packet, Message, Bounce, Scorecard, ReviewNote, CardMessage, JudgingRule)
 NAMES = {model._meta.model_name for model in (*PLAIN, *FILED)}
 NOT_SENT = {"sent_at": None, "sent_way": "", "pdf": "", "pdf_sha256": ""}
 NOT_FILED = {"filed_at": None, "filed_on": None, "filing_way": "", "closed_note": ""}
@@ -105,15 +106,21 @@ def messages(site, told):
 
 
 def scorecards(site, told):
-    for row in Scorecard.objects.filter(site=site).order_by("pk").iterator(100):
+    """What was made for all sites is told in every log; it is held against that of the first, which has always been."""
+    of_site, of_card = Q(site=site), Q(scorecard__site=site)
+    if not Site.objects.filter(pk__lt=site.pk).exists():
+        of_site, of_card = of_site | Q(site=None), of_card | Q(scorecard__site=None)
+    for row in Scorecard.objects.filter(of_site).order_by("pk").iterator(100):
         where = f"{site.code} scorecard {row}"
         yield from untold(row, told, where)
         yield from content(row, where)
         for kind in ("pdf", "xlsx"):
             yield from check_file(f"{where} {kind}", getattr(row, kind), getattr(row, f"{kind}_sha256"))
-    for row in ReviewNote.objects.filter(site=site).order_by("pk").iterator(500):
+    for row in JudgingRule.objects.filter(of_site).order_by("pk").iterator(500):
+        yield from untold(row, told, f"{site.code} judging rule {row.pk}")
+    for row in ReviewNote.objects.filter(of_site).order_by("pk").iterator(500):
         yield from untold(row, told, f"{site.code} note {row.pk} on {row.carrier_id}")
-    for row in CardMessage.objects.filter(scorecard__site=site).order_by("pk").iterator(500):
+    for row in CardMessage.objects.filter(of_card).order_by("pk").iterator(500):
         where = f"{site.code} scorecard message {row.uuid}"
         yield from untold(row, told, where)
         yield from check_file(where, row.file, row.sha256)

@@ -9,14 +9,13 @@ from datetime import date
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from claims import months, periods
+from claims import company, judging, months, periods
 from claims.periods import JUDGED, Beside, Choice, Period
-from claims.scorecard import compare, verdicts
+from claims.scorecard import verdicts
 from claims.scorecard.compare import Comparison, Settings, Standing, Verdict
 from claims.scorecard.figures import Share
 from claims.scorecard.verdicts import number, per_thousand
 from receiving.enums import Attribution, Kind
-from receiving.models import Site
 
 MONTH, YEAR = "month", "year"
 SCOPES = {MONTH: gettext_lazy("the month"), YEAR: gettext_lazy("twelve months")}
@@ -38,9 +37,9 @@ WHOSE = {
 
 @dataclass(frozen=True)
 class Book:
-    """comparisons -- {(scope, kind): Comparison}; besides -- {scope: {carrier: Beside}}"""
+    """site -- a Site or AllSites; comparisons -- {(scope, kind): Comparison}; besides -- {scope: {carrier: Beside}}"""
 
-    site: Site
+    site: object
     month: date
     settings: Settings
     periods: dict
@@ -62,13 +61,31 @@ class Book:
         return set(self.besides[MONTH])
 
     def choice(self, scope, kind) -> Choice:
-        return Choice((self.site,), self.periods[scope], kind)
+        return Choice(self.sites, self.periods[scope], kind)
+
+    @property
+    def sites(self):
+        return company.sites_of(self.site)
+
+    def named(self, record, site) -> str:
+        """A trailer or a piece by its number; over several sites with its site's code, since each site counts its
+        own."""
+        return f"{site.code} {record}" if len(self.sites) > 1 else str(record)
 
 
-def read(site, month: date, settings: Settings = compare.DEFAULTS) -> Book:
-    """The book of a site and a month; a fixed number of queries. The caller brings the sums up to date before."""
+def read(site, month: date, settings: Settings | None = None) -> Book:
+    """The book of a site, or of AllSites, and a month; a fixed number of queries. The caller brings the sums up to date
+    before.
+
+    settings -- those in force unless given
+    """
+    settings = settings or judging.settings(site)
     spans = {MONTH: Period(month, month), YEAR: Period.rolling(month)}
-    choices = {(scope, kind): Choice((site,), span, kind) for scope, span in spans.items() for kind in months.KINDS}
+    choices = {
+        (scope, kind): Choice(company.sites_of(site), span, kind)
+        for scope, span in spans.items()
+        for kind in months.KINDS
+    }
     return Book(
         site=site,
         month=month,

@@ -9,7 +9,7 @@ from datetime import timedelta
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from claims import charts, months, periods
+from claims import charts, company, months, periods
 from claims.card import book as books
 from claims.card import dealings, proof, sources
 from claims.card.book import YEAR, Book
@@ -39,7 +39,7 @@ TITLES = {
 def contents(book: Book, carrier, *, number, restates, log, actor, at) -> dict:
     """The whole content of a new card. Call it under `packet.contents.on_paper(site)`.
 
-    number -- the card's; restates -- the card whose place it takes, or None; log -- (seq, hash) of the site's log
+    number -- the card's; restates -- the card whose place it takes, or None; log -- what `company.lock_heads` gives
     """
     figures = books.figures(book, carrier.pk)
     pieces, trailers = proof.pieces(book, carrier.pk), proof.trailers(book, carrier.pk)
@@ -51,7 +51,7 @@ def contents(book: Book, carrier, *, number, restates, log, actor, at) -> dict:
             "day": day(today),
             "moment": sheet.moment(at),
             "by": str(actor),
-            "log": {"seq": log[0], "hash": log[1]},
+            "log": log,
             "prints": {},
         },
         "restated": restated(restates, figures, trailers, pieces),
@@ -93,7 +93,11 @@ def steady(value):
 
 
 def site(row):
-    return {"code": row.code, "name": row.name, "paper": row.paper, "time_zone": row.time_zone}
+    """`sites` only of a card over all of them."""
+    told = {"code": row.code, "name": row.name, "paper": row.paper, "time_zone": row.time_zone}
+    if company.column(row) is None:
+        told["sites"] = [{"code": each.code, "name": each.name} for each in row.sites]
+    return told
 
 
 def month(book):
@@ -176,7 +180,7 @@ def month_chart(book, carrier):
 def since_the_start(book):
     """Damage in every month since the first that the site knows: its first twelve are what later ones are held
     against."""
-    there = periods.months_there([book.site])
+    there = periods.months_there(book.sites)
     choice = book.choice(YEAR, Kind.DAMAGED)
     return replace(choice, period=Period(min([*there, book.month]), book.month))
 
@@ -232,24 +236,25 @@ def strata(book):
     """{stratum: words} of the classes of freight that the comparison keeps apart."""
     names = accounts(book)
     found = {name for kind in JUDGED for each in book.comparison(YEAR, kind).standings for name in each.sums.cartons}
-    return {name: stratum_words(name, names) for name in sorted(found)}
+    return {name: stratum_words(name, names, len(book.sites) > 1) for name in sorted(found)}
 
 
 def accounts(book):
+    place = 1 if len(book.sites) > 1 else 0
     keys = {
-        int(name.split("|")[0]) for each in book.comparison(YEAR, Kind.DAMAGED).standings for name in each.sums.cartons
+        int(name.split("|")[place])
+        for each in book.comparison(YEAR, Kind.DAMAGED).standings
+        for name in each.sums.cartons
     }
     return {str(key): name for key, name in Account.objects.filter(pk__in=keys).values_list("pk", "legal_name")}
 
 
-def stratum_words(name, accounts):
+def stratum_words(name, accounts, has_site):
+    site, _bar, name = name.partition("|") if has_site else ("", "", name)
     account, _bar, rest = name.partition("|")
     origin, _bar, way = rest.rpartition("|")
-    return f"{accounts.get(account, account)}, {origin or 'origin not stated'}, counted by {way}"
-
-
-def month_is_over(site, month, at) -> bool:
-    return month < clock.site_day(at, site.time_zone).replace(day=1)
+    words = f"{accounts.get(account, account)}, {origin or 'origin not stated'}, counted by {way}"
+    return f"{site}: {words}" if has_site else words
 
 
 def first_day_after(month):

@@ -2,7 +2,7 @@
 
 from calendar import monthrange
 
-from claims import handling, periods
+from claims import company, handling, periods
 from claims.card import book as books
 from claims.models import ReviewNote
 from claims.packet.wording import amount, day
@@ -15,7 +15,7 @@ def claims(book, carrier, *, at) -> dict:
     """Claims filed against the carrier in the twelve months, as they stand at `at`, in words."""
     period = book.periods[books.YEAR]
     last = period.last.replace(day=monthrange(period.last.year, period.last.month)[1])
-    found = handling.handling([book.site], carrier, period.first, last, at=at)
+    found = handling.handling(book.sites, carrier, period.first, last, at=at)
     return {
         "filed": number(found.filed),
         "acknowledged": in_time(found.acknowledged),
@@ -69,9 +69,10 @@ def money_row(money, recovery) -> dict:
 
 def agreed(book, carrier, *, today) -> list[dict]:
     """What was agreed with the carrier and nobody has closed, oldest first, each with the damage before and since."""
-    rows = ReviewNote.objects.filter(site=book.site, carrier=carrier, closes=None, closed_by=None, on__lte=today)
+    rows = review_rows(book.site, carrier).filter(closes=None, closed_by=None, on__lte=today)
     return [
         {
+            "site": row.site.code if row.site else "",
             "text": row.text,
             "on": day(row.on),
             "with": row.agreed_with,
@@ -85,6 +86,12 @@ def agreed(book, carrier, *, today) -> list[dict]:
     ]
 
 
+def review_rows(site, carrier):
+    """Of all sites also what was agreed at each of them."""
+    rows = ReviewNote.objects.filter(carrier=carrier).select_related("site")
+    return rows if company.column(site) is None else rows.filter(site=site)
+
+
 def since(book, carrier, on):
     """Damage in the months after the one of the talk, up to the card's; None while there is none."""
     first = periods.month_back(on.replace(day=1), -1)
@@ -92,5 +99,5 @@ def since(book, carrier, on):
 
 
 def damaged(book, carrier, period) -> dict:
-    comparison = periods.comparison(Choice((book.site,), period, Kind.DAMAGED), book.settings)
+    comparison = periods.comparison(Choice(book.sites, period, Kind.DAMAGED), book.settings)
     return books.cell(next((each for each in comparison.standings if each.key == carrier.pk), None))

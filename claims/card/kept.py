@@ -11,8 +11,8 @@ SIDE, QUALITY = 700, 72
 
 
 def name_of(card, kind):
-    """`NOR-S-0012.pdf`"""
-    return f"{card.site.code}-{card}.{kind}"
+    """`NOR-S-0012.pdf`; `SA-0012.pdf` over all sites"""
+    return f"{card.site.code}-{card}.{kind}" if card.site else f"{card}.{kind}"
 
 
 def opened(card, kind):

@@ -11,6 +11,7 @@ from django.template.loader import render_to_string
 from django.utils import translation
 from django.utils.translation import gettext as _
 
+from claims.enums import ALL
 from claims.scorecard.compare import Verdict
 from receiving import evidence
 from receiving.documents import pages, pdf
@@ -84,8 +85,9 @@ def chart_sizes(content, room):
 
 
 def name_of(content):
-    """`S-0012`"""
-    return f"S-{content['made']['number']:04d}"
+    """`S-0012`; `SA-0012` over all sites"""
+    series = "SA" if content["site"]["code"] == ALL else "S"
+    return f"{series}-{content['made']['number']:04d}"
 
 
 def title(content):

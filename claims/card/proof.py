@@ -22,7 +22,7 @@ BEST = (PhotoPurpose.PIECE, PhotoPurpose.BEFORE_MOVING, PhotoPurpose.CONTENTS)
 def trailers(book: Book, carrier: int) -> list[dict]:
     """The carrier's trailers of the twelve months: those with most damaged, short and over first, then the newest."""
     period = book.periods[YEAR]
-    within = {"site": book.site, "carrier": carrier, "month__gte": period.first, "month__lte": period.last}
+    within = {"site__in": book.sites, "carrier": carrier, "month__gte": period.first, "month__lte": period.last}
     names = [*(kind.value for kind in months.KINDS), "listed", "received"]
     sums = {
         row.pop("arrival"): row
@@ -31,7 +31,7 @@ def trailers(book: Book, carrier: int) -> list[dict]:
         .annotate(**{f"all_{name}": Sum(name) for name in names})
         .order_by()
     }
-    visits = VisitCount.objects.filter(**within).select_related("arrival")
+    visits = VisitCount.objects.filter(**within).select_related("arrival__site")
     rows = [trailer(book, visit, sums.get(visit.arrival_id, {})) for visit in visits]
     return sorted(rows, key=lambda row: (-row["damaged"] - row["short"] - row["over"], row["released"], row["number"]))
 
@@ -39,10 +39,10 @@ def trailers(book: Book, carrier: int) -> list[dict]:
 def trailer(book, visit, sums):
     arrival = visit.arrival
     return {
-        "number": str(arrival),
+        "number": book.named(arrival, arrival.site),
         "trailer": arrival.trailer_number,
-        "released": clock.site_day(arrival.released_at, book.site.time_zone).isoformat(),
-        "day": sheet_day(arrival, book.site),
+        "released": clock.site_day(arrival.released_at, arrival.site.time_zone).isoformat(),
+        "day": sheet_day(arrival),
         "in_month": visit.month == book.month,
         **{name: sums.get(f"all_{name}", 0) for name in (*(kind.value for kind in months.KINDS), "listed", "received")},
         "minutes_late": visit.minutes_late,
@@ -50,8 +50,8 @@ def trailer(book, visit, sums):
     }
 
 
-def sheet_day(arrival, site):
-    local = clock.local(arrival.released_at, site.time_zone)
+def sheet_day(arrival):
+    local = clock.local(arrival.released_at, arrival.site.time_zone)
     return f"{local:%a} {local.day} {local:%b %Y}"
 
 
@@ -60,10 +60,10 @@ def pieces(book: Book, carrier: int) -> list[dict]:
     found = []
     for kind in periods.JUDGED:
         found += [(kind, piece) for piece in behind.pieces(book.choice(YEAR, kind), carrier, "counted")]
-    numbers = Arrival.objects.in_bulk({piece.arrival_id for _kind, piece in found})
+    arrivals = Arrival.objects.select_related("site").in_bulk({piece.arrival_id for _kind, piece in found})
     months_of = month_of_bills(book, carrier)
     rows = [
-        piece_row(kind, piece, numbers[piece.arrival_id], months_of[piece.shipment_id] == book.month)
+        piece_row(book, kind, piece, arrivals[piece.arrival_id], months_of[piece.shipment_id] == book.month)
         for kind, piece in found
     ]
     return sorted(rows, key=lambda row: (row["found"], row["number"]), reverse=True)
@@ -72,17 +72,17 @@ def pieces(book: Book, carrier: int) -> list[dict]:
 def month_of_bills(book, carrier):
     period = book.periods[YEAR]
     rows = BillCount.objects.filter(
-        site=book.site, carrier=carrier, month__gte=period.first, month__lte=period.last
+        site__in=book.sites, carrier=carrier, month__gte=period.first, month__lte=period.last
     ).values_list("shipment", "month")
     return dict(rows)
 
 
-def piece_row(kind, piece, arrival, in_month):
+def piece_row(book, kind, piece, arrival, in_month):
     return {
         "key": piece.pk,
-        "number": str(piece),
+        "number": book.named(piece, arrival.site),
         "kind": str(kind),
-        "trailer": str(arrival),
+        "trailer": book.named(arrival, arrival.site),
         "in_month": in_month,
         "quantity": piece.quantity,
         "label": piece.label,
@@ -90,7 +90,7 @@ def piece_row(kind, piece, arrival, in_month):
         "extent": piece.get_extent_display(),
         "where": piece.get_where_found_display(),
         "found": piece.found_at.isoformat(timespec="seconds"),
-        "found_words": sheet.moment(piece.found_at),
+        "found_words": sheet.worded(clock.local(piece.found_at, arrival.site.time_zone)),
         "note": piece.note,
     }
 

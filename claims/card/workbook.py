@@ -188,7 +188,11 @@ def settings(content):
     yield "verdicts on", content["month"]["year_words"]
     yield "method", content["method"]
     yield from sorted(content["settings"].items())
-    yield "log entry", made["log"]["seq"]
+    for head in made["log"].get("heads", []):
+        yield f"log entry, {head['site']}", head["seq"]
+        yield f"log hash, {head['site']}", head["hash"]
+    if made["log"]["seq"] is not None:
+        yield "log entry", made["log"]["seq"]
     yield "log hash", made["log"]["hash"]
 
 

@@ -12,7 +12,16 @@ from claims.models.claim import (
 from claims.models.due import Digest, FeedKey
 from claims.models.job import Job
 from claims.models.packet import Packet
-from claims.models.scorecard import BillCount, CardMessage, CountedUpTo, MonthSums, ReviewNote, Scorecard, VisitCount
+from claims.models.scorecard import (
+    BillCount,
+    CardMessage,
+    CountedUpTo,
+    JudgingRule,
+    MonthSums,
+    ReviewNote,
+    Scorecard,
+    VisitCount,
+)
 from claims.models.settlement import Amendment, Fact, LineDecision, SalvageLot
 from claims.models.terms import Terms, TermsPeriod
 
@@ -30,6 +39,7 @@ __all__ = [
     "FeedKey",
     "GapReason",
     "Job",
+    "JudgingRule",
     "Letter",
     "LineDecision",
     "Message",

@@ -1,7 +1,10 @@
 from django.db import models
+from django.db.models import Q, Value
+from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
+from claims.enums import ALL
 from receiving.enums import Kind
 from receiving.models import Evidence, Recorded
 
@@ -93,12 +96,15 @@ class CountedUpTo(models.Model):
 class Scorecard(Recorded, Evidence):
     """A carrier's month as it was issued: sums, settings, verdicts and files, frozen. A later one `restates` it.
 
-    `site` is None for a card over all sites. Numbered per site (`S-0012`), over all sites by themselves.
+    `site` is None for a card over all sites. Numbered per site (`S-0012`), over all sites by themselves (`SA-0012`):
+    `series` is the site's key, or 0. A card over all sites rests on all logs: `log_seq` is None, and `log_head` is the
+    hash over the heads of all of them.
     """
 
     site = models.ForeignKey("receiving.Site", on_delete=models.PROTECT, null=True, related_name="scorecards")
     carrier = models.ForeignKey("receiving.Carrier", on_delete=models.PROTECT, related_name="scorecards")
     month = models.DateField()
+    series = models.PositiveBigIntegerField()
     number = models.PositiveIntegerField()
     restates = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="restated_by")
     verdict = models.CharField(max_length=24)
@@ -110,18 +116,23 @@ class Scorecard(Recorded, Evidence):
     xlsx = models.CharField(max_length=120)
     xlsx_sha256 = models.CharField(max_length=64)
     xlsx_size = models.PositiveIntegerField()
-    log_seq = models.PositiveBigIntegerField()
+    log_seq = models.PositiveBigIntegerField(null=True)
     log_head = models.CharField(max_length=64)
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["site", "number"], name="one_scorecard_per_site_and_number")]
+        constraints = [
+            models.UniqueConstraint(fields=["series", "number"], name="one_scorecard_per_series_and_number"),
+            models.CheckConstraint(
+                condition=Q(series=Coalesce("site", Value(0))), name="scorecard_series_is_its_site_or_0"
+            ),
+        ]
         indexes = [models.Index(fields=["carrier", "month"], name="scorecard_carrier_month")]
 
     def __str__(self):
-        return f"S-{self.number:04d}"
+        return f"{'S' if self.site_id else 'SA'}-{self.number:04d}"
 
     def get_absolute_url(self):
-        return reverse("scorecard", args=[self.site.code, self.number])
+        return reverse("scorecard", args=[self.site.code if self.site_id else ALL, self.number])
 
 
 class CardMessage(Recorded, Evidence):
@@ -140,9 +151,12 @@ class CardMessage(Recorded, Evidence):
 
 
 class ReviewNote(Recorded, Evidence):
-    """What was agreed with a carrier, by when and by whom; a row that `closes` one says what came of it."""
+    """What was agreed with a carrier, by when and by whom; a row that `closes` one says what came of it.
 
-    site = models.ForeignKey("receiving.Site", on_delete=models.PROTECT, related_name="+")
+    `site` is None for what was agreed for all sites.
+    """
+
+    site = models.ForeignKey("receiving.Site", on_delete=models.PROTECT, null=True, related_name="+")
     carrier = models.ForeignKey("receiving.Carrier", on_delete=models.PROTECT, related_name="review_notes")
     scorecard = models.ForeignKey(Scorecard, on_delete=models.PROTECT, null=True, related_name="notes")
     on = models.DateField(_("talked on"))
@@ -151,3 +165,29 @@ class ReviewNote(Recorded, Evidence):
     by_when = models.DateField(_("by when"), null=True, blank=True)
     who = models.CharField(_("who sees to it"), max_length=120, blank=True)
     closes = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="closed_by")
+
+
+class JudgingRule(Recorded, Evidence):
+    """By which rules carriers are judged from a moment on, at a site or (no site) over all sites; the newest counts.
+
+    false_share -- the false discovery rate in per cent; trailer_cap -- per cent of a trailer's cartons that count in
+    the test, None where all do
+    """
+
+    FALSE_SHARES = (5, 10)
+    TRAILER_CAPS = (10, None)
+
+    site = models.ForeignKey("receiving.Site", on_delete=models.PROTECT, null=True, related_name="+")
+    false_share = models.PositiveSmallIntegerField()
+    trailer_cap = models.PositiveSmallIntegerField(null=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(false_share__in=[5, 10]), name="judging_rule_false_share_was_simulated"),
+            models.CheckConstraint(
+                condition=Q(trailer_cap__isnull=True) | Q(trailer_cap=10), name="judging_rule_trailer_cap_was_simulated"
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.false_share}%, {self.trailer_cap or '-'}"

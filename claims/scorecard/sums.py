@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 EVERYTHING = "all"
+STRATA = ("events", "cartons", "crossed")
 
 
 def whole(name, value):
@@ -114,13 +115,13 @@ class Sums:
 
     def as_record(self):
         """Plain JSON, for a scorecard that is frozen; `from_record` reads it back."""
-        named = {name: dict(sorted(getattr(self, name).items())) for name in ("events", "cartons", "crossed")}
+        named = {name: dict(sorted(getattr(self, name).items())) for name in STRATA}
         pairs = [[one, other, value] for (one, other), value in sorted(self.products.items())]
         return {"k": self.k, "m": self.m, "xmax": self.xmax, "sxx": self.sxx, **named, "products": pairs}
 
     @classmethod
     def from_record(cls, record):
-        named = {name: Counter(record[name]) for name in ("events", "cartons", "crossed")}
+        named = {name: Counter(record[name]) for name in STRATA}
         pairs = Counter({(one, other): value for one, other, value in record["products"]})
         return cls(record["k"], record["m"], record["xmax"], record["sxx"], **named, products=pairs)
 
@@ -142,6 +143,14 @@ class Sums:
             for one, other, value in record["products"]:
                 products[one, other] = products.get((one, other), 0) + value
         return cls(k, m, xmax, sxx, *map(Counter, (events, cartons, crossed, products)))
+
+
+def placed(record, place: str):
+    """A record whose strata are kept apart from those of other places: over several sites a class of freight is one at
+    its own site only, where its own people count and check."""
+    named = {name: {f"{place}|{key}": value for key, value in record[name].items()} for name in STRATA}
+    pairs = [[f"{place}|{one}", f"{place}|{other}", value] for one, other, value in record["products"]]
+    return record | named | {"products": pairs}
 
 
 def merged(one, other):

@@ -11,6 +11,7 @@ from claims.models import (
     Document,
     Fact,
     GapReason,
+    JudgingRule,
     LineDecision,
     Message,
     NotClaimed,
@@ -70,6 +71,7 @@ def scorecard_rows(site, **by):
         scorecard_row(site, carrier, 2, restates=card, **by),
         CardMessage.objects.create(scorecard=card, to="desk@carrier.example", **sent, **by),
         review_row(site, carrier, closes=note, **by),
+        JudgingRule.objects.create(site=site, false_share=5, trailer_cap=10, **by),
     ]
 
 
@@ -77,7 +79,8 @@ def scorecard_row(site, carrier, number, **also):
     files = {f"{kind}{what}": value for kind in ("pdf", "xlsx") for what, value in FILE.items()}
     told = {"verdict": "worse", "content": {}, "content_sha256": HASH, "log_seq": 0, "log_head": "0" * 64}
     month = date(2026, 3, 1)
-    return Scorecard.objects.create(site=site, carrier=carrier, month=month, number=number, **files, **told, **also)
+    told |= {"series": site.pk, "number": number, "month": month}
+    return Scorecard.objects.create(site=site, carrier=carrier, **files, **told, **also)
 
 
 def review_row(site, carrier, **also):
