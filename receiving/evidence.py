@@ -16,6 +16,8 @@ from django.utils import timezone
 from receiving.models import ChainHead, Event
 
 source = ContextVar("source", default="")
+# What the phone that sent the record said of itself; the event keeps it beside what changed.
+device = ContextVar("device", default=None)
 GENESIS = "0" * 64
 
 
@@ -77,7 +79,7 @@ def append(*, site, verb, record, actor, at, arrival=None, discrepancy=None, bef
         at=at,
         source=source.get(),
         before=plain(before),
-        after=plain(after),
+        after=plain(with_device(after)),
         previous=previous,
     )
     event.hash = event_hash(event, site_code=site.code)
@@ -87,6 +89,11 @@ def append(*, site, verb, record, actor, at, arrival=None, discrepancy=None, bef
             "UPDATE receiving_chainhead SET seq = %s, hash = %s WHERE site_id = %s", [event.seq, event.hash, site.pk]
         )
     return event
+
+
+def with_device(after):
+    told = device.get()
+    return after if told is None else {**(after or {}), "from_phone": told}
 
 
 def lock_head(site):
@@ -139,7 +146,7 @@ def append_many(*, site, entries):
     events, seq, previous = [], last.seq, last.hash
     for entry in entries:
         seq += 1
-        told = {name: plain(entry.get(name)) for name in ("before", "after")}
+        told = {"before": plain(entry.get("before")), "after": plain(with_device(entry.get("after")))}
         event = Event(site=site, seq=seq, source=source.get(), previous=previous, **(entry | told))
         event.record = entry["record"] if isinstance(entry["record"], str) else name_of(entry["record"])
         event.actor_name = str(entry["actor"])

@@ -11,15 +11,18 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from receiving import clock, evidence, queries, rules
-from receiving.models import Recorded, Submission
+from receiving import clock, evidence, phones, queries, rules
+from receiving.models import HandedIn, LateRecord, Recorded, Submission
 from receiving.refusals import Refused
 
 ATTEMPTS = 3
+TRAILER_ROUTE = "<site:site>/trailer/<int:number>/"
 
 
 def at_site(need=rules.SEE, *, place="doors"):
     """For views at `/<SITE>/...`: sets `request.site`, `request.may`, the site's time zone; 404 for strangers.
+
+    Also `request.device`, what the phone that sent this said of itself; events written meanwhile keep it.
 
     need -- what the person must be granted, or a tuple of which one is enough; 403 otherwise
     """
@@ -36,11 +39,32 @@ def at_site(need=rules.SEE, *, place="doors"):
             if not request.may.intersection(needs):
                 raise PermissionDenied
             timezone.activate(clock.zone(request.site.time_zone))
-            return view(request, *args, **kwargs)
+            return with_device(view, request, *args, **kwargs)
 
         return wrapped
 
     return decorate
+
+
+def with_device(view, request, *args, **kwargs):
+    if not hasattr(request, "device"):
+        request.device = phones.device_of(request.headers)
+    token = evidence.device.set(request.device.told())
+    try:
+        answer = view(request, *args, **kwargs)
+    finally:
+        evidence.device.reset(token)
+    if wrote_from_phone(request, answer):
+        phones.worked(request.site, request.user, request.device, trailer=kwargs["number"])
+    return answer
+
+
+def wrote_from_phone(request, answer):
+    """Whether a phone stored a record at a trailer, in the name of the person who works with it."""
+    device = request.device
+    if not device.phone or device.author or request.method != "POST" or answer.status_code >= 400:
+        return False
+    return request.resolver_match.route.startswith(TRAILER_ROUTE)
 
 
 def wants_json(request):
@@ -117,7 +141,8 @@ def is_deadlock(error):
 
 def is_taken(number):
     """Whether some record carries this UUID already."""
-    return any(model.objects.filter(uuid=number).exists() for model in Recorded.__subclasses__())
+    models = set(Recorded.__subclasses__()) - {HandedIn, LateRecord}  # those speak of a record, under its number
+    return any(model.objects.filter(uuid=number).exists() for model in models)
 
 
 def uuid_reused(request):

@@ -7,7 +7,7 @@ from io import BytesIO
 
 from PIL import Image
 
-from receiving import dock
+from receiving import dock, handing, phones
 from receiving.enums import ArrivalState, Role, SealCondition
 from receiving.identifiers.gs1 import with_check_digit
 from receiving.models import Account, Carrier, Carton, DamageCode, Discrepancy, Door, Membership, Person, Site, Store
@@ -137,3 +137,15 @@ def make_piece(arrival, *, actor, at=NOON, **fields):
         "logged_by": actor,
     }
     return Discrepancy.objects.create(**(given | fields))
+
+
+def make_handed_in(arrival, *, author, at=NOON, **given):
+    """A record that its author could not send: a piece set aside at `arrival`, with one photo."""
+    url = f"/{arrival.site.code}/trailer/{arrival.number}/set-aside/"
+    record = {"url": url, "fields": [["note", "by the nose"]], "attached": [handed_in_photo()], "actor": author} | given
+    device = record.pop("device", None) or phones.Device(at, uuid.uuid4(), said=at)
+    return handing.hand_in(arrival.site, uuid=uuid.uuid4(), author=author, device=device, at=at, **record)
+
+
+def handed_in_photo(content=None):
+    return handing.Attached("photos", "camera.jpg", "image/jpeg", content or make_jpeg())

@@ -19,6 +19,7 @@ from tests.builders import (
     make_cartons,
     make_code,
     make_door,
+    make_handed_in,
     make_jpeg,
     make_person,
     make_seal,
@@ -97,6 +98,7 @@ def records(site, lead):
     )
     return {
         "trailer": trailer.number,
+        "handed_in": make_handed_in(trailer, author=lead).uuid,
         "released": released.number,
         "shipment": shipment.pk,
         "seal": make_seal(trailer, actor=lead).pk,

@@ -2,7 +2,7 @@ from django.contrib.auth import views as auth
 from django.urls import path
 
 from receiving import converters  # noqa: F401  registers "site"
-from receiving.urls import count, doors, load_list, log, photos, pieces, release, setup, trailer
+from receiving.urls import count, doors, load_list, log, phone, photos, pieces, release, setup, shell, trailer
 from receiving.views import home
 
 urlpatterns = [
@@ -19,6 +19,7 @@ urlpatterns = [
     *log.urlpatterns,
     *pieces.urlpatterns,
     *photos.urlpatterns,
+    *phone.urlpatterns,
     *release.urlpatterns,
     *setup.urlpatterns,
 ]
