@@ -606,19 +606,21 @@ def refuse_below_none(shipment, store, count):
 # --- taking back ------------------------------------------------------------------------------------------------------
 
 
-def undo_last(arrival, *, what="", uuid, actor, at):
+def undo_last(arrival, *, what="", named=None, uuid, actor, at):
     """Take back the person's own last count at this trailer: a reversing row, the carton one less.
 
-    what -- "scan" or "tap" where only such a one is meant
+    what -- "scan" or "tap" where only such a one is meant; named -- the UUID of the very one, if it is known
     """
     refuse_unless_counting(arrival)
     scans = queries.live_scans(seen_at=arrival, actor=actor, result__in=EFFECTIVE).exclude(how=ScanHow.LOG)
     scans = scans.select_related("carton", "arrival__site", "shipment")
-    row = scans.order_by("-pk").first() if what != "tap" else None
     taps = TallyTap.objects.alias(takes_back=Coalesce("undoes_id", 0)).filter(
         shipment__in=[bill.pk for bill in arrival.shipments.all()], actor=actor, takes_back=0, undone_by__isnull=True
     )
     taps = taps.select_related("shipment__arrival__site", "store")
+    if named:
+        scans, taps = scans.filter(uuid=named), taps.filter(uuid=named)
+    row = scans.order_by("-pk").first() if what != "tap" else None
     tap = taps.order_by("-pk").first() if what != "scan" else None
     if row is None and tap is None:
         raise Refused(_("You have counted nothing here that could be taken back."), code="nothing_to_undo")

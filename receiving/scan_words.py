@@ -22,6 +22,9 @@ FACES = {
 ICONS = {"right": "check", "again": "again", "other": "truck", "wrong": "stop"}
 FLAGS = (("hazmat", "hazard", _("hazardous")), ("food", "food", _("food")), ("fragile", "warn", _("fragile")))
 MISPLACED = _("%(words)s. Wrong pallet")
+LOG_OVER = _("Log it as over")
+LOG_LATE = _("Log a late finding")
+LOG_WRONG = _("Something is wrong with it")
 
 FOUND = _("It was declared short; now it is found.")
 CREDITED = _("Credited to trailer %(trailer)s.")

@@ -92,6 +92,7 @@ MATRIX = {
     "count_tally": ("trailer", FLOOR, NOT_HERE),
     "count_tally_tap": ("trailer shipment", NOT_HERE, FLOOR),
     "count_file": ("trailer", FLOOR, FLOOR),
+    "cartons_json": ("trailer", FLOOR, NOT_HERE),
     "pallets": ("", EVERYBODY, NOT_HERE),
     "pallet_new": ("", NOT_HERE, FLOOR),
     "pallet_close": ("pallet", NOT_HERE, FLOOR),
@@ -246,8 +247,9 @@ MATRIX = {
     "packet_zip": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
     "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
 }
-# Pages that belong to no site: what they answer is tested in tests/pages/test_home.py and tests/claims/test_feed.py.
+# Pages that belong to no site: tested in tests/pages/test_home.py, tests/pages/test_shell.py, tests/claims/test_feed.py.
 NO_SITE = {"feed", "home", "language", "login", "logout", "password_change", "password_change_done"}
+NO_SITE |= {"worker", "manifest", "reachable", "offline"}
 
 REFUSED = {403, 404, 405}
 

@@ -9,6 +9,7 @@ urlpatterns = [
     path("<site:site>/trailer/<int:number>/count/tally/", count.tally, name="count_tally"),
     path("<site:site>/trailer/<int:number>/count/tally/<int:shipment>/", count.tally_tap, name="count_tally_tap"),
     path("<site:site>/trailer/<int:number>/count/file/", count.scan_file, name="count_file"),
+    path("<site:site>/trailer/<int:number>/cartons.json", count.cartons_json, name="cartons_json"),
     path("<site:site>/pallets/", count.pallets, name="pallets"),
     path("<site:site>/pallets/new/", count.pallet_new, name="pallet_new"),
     path("<site:site>/pallets/<int:number>/close/", count.pallet_close, name="pallet_close"),

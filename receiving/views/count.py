@@ -1,18 +1,22 @@
 """Count: one field for the scanner, the store in huge digits; tally by store; pallets; a file of scans."""
 
+import hashlib
+import json
+from dataclasses import asdict
 from urllib.parse import urlencode
+from uuid import UUID
 
 from django.contrib import messages
 from django.db.models.functions import Coalesce
 from django.http import Http404, HttpResponse, JsonResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from receiving import counting, queries, rules
+from receiving import carton_list, counting, queries, rules, scan_words
 from receiving.documents.tables import MAX_BYTES
 from receiving.enums import ArrivalState, ScanHow, ScanResult
 from receiving.forms.count import PalletForm, ScanFileForm, ScanForm, TallyForm
@@ -70,18 +74,9 @@ def count_page(request, arrival, form, picked, **more):
         "blind_bills": queries.bills_without_list(arrival),
         "running": queries.running_count(arrival),
         "last": last_scans(arrival, request.user),
-        "why_not": why_not(arrival),
+        "why_not": carton_list.why_not(arrival),
         "left": arrival.state == ArrivalState.RELEASED,
     } | more
-
-
-def why_not(arrival):
-    """The sentence why nothing can be counted now, or ""."""
-    try:
-        counting.refuse_unless_counting(arrival)
-    except Refused as why:
-        return why.message
-    return ""
 
 
 def last_scans(arrival, person):
@@ -136,8 +131,10 @@ def scan(request, number):
 
 def answered(request, arrival, form, answers):
     if wants_json(request):
-        return JsonResponse({"scans": [told(answer) for answer in answers]}, status=201)
-    face = face_of(arrival, answers[-1])
+        pieces = pieces_of(arrival, answers)
+        scans = [told(arrival, answer, pieces) for answer in answers]
+        return JsonResponse({"scans": scans, "running": asdict(queries.running_count(arrival))}, status=201)
+    face = face_of(arrival, answers[-1], pieces_of(arrival, answers[-1:]))
     if is_part(request):
         part = {"face": face, "last": [as_line(answers[-1])], "running": queries.running_count(arrival), "part": True}
         # Without the request: what every page needs for its frame is not worked out.
@@ -152,45 +149,67 @@ def as_line(answer):
     return line | {"store": answer.store if answer.shipment_id else None}
 
 
-def told(answer):
-    """One answer for a script."""
+def told(arrival, answer, pieces):
+    """One answer for a script: what it is, and all that a page shows of it."""
+    face = face_of(arrival, answer, pieces)
+    carton, store, piece = answer.carton, answer.store, face.get("piece")
     return {
+        "uuid": answer.uuid,
+        "at": timezone.now(),
         "result": answer.result,
         "label": answer.label,
         "counts": answer.counts,
-        "store": answer.store.number if answer.store else None,
+        "store": store.number if store else None,
+        "store_name": store.name if store else "",
+        "rerouted_from": carton.store.number if carton and carton.new_store_id else None,
         "trailer": answer.arrival.number,
         "pallet": answer.pallet.number if answer.pallet else None,
         "misplaced": answer.misplaced,
         "repeated": answer.repeated,
         "message": str(answer.detail or answer.result.label),
+        "detail": str(answer.detail),
+        "look": face["look"],
+        "icon": face["icon"],
+        "words": str(face["words"]),
+        "line": str(answer.result.label),
+        "flags": [[icon, str(words)] for icon, words in face["flags"]],
+        "log": face.get("log"),
+        "log_words": str(face.get("log_words", "")),
+        "piece": piece and {"name": str(piece), "url": piece.get_absolute_url()},
     }
 
 
-def face_of(arrival, answer):
+def face_of(arrival, answer, pieces):
     """How an answer is shown: its look, icon and words, the carton's flags, and the way to log what is wrong."""
     look, words = FACES[answer.result]
     if answer.misplaced and look != "wrong":
         look, words = "wrong", MISPLACED % {"words": words}
     flags = [(icon, words) for name, icon, words in FLAGS if answer.carton and getattr(answer.carton, name)]
     face = {"answer": answer, "look": look, "icon": ICONS[look], "words": words, "flags": flags}
-    return face | way_on(arrival, answer)
+    return face | way_on(arrival, answer, pieces)
 
 
-def way_on(arrival, answer):
+def pieces_of(arrival, answers):
+    """{label: the newest live piece that has it}, for the labels that count for nothing here."""
+    labels = {answer.label for answer in answers if answer.result in (R.NOT_LISTED, R.OTHER_RELEASED)}
+    found = Discrepancy.objects.live().filter(site=arrival.site_id, label__in=labels).order_by("pk") if labels else []
+    pieces = {piece.label: piece for piece in found}
+    for piece in pieces.values():
+        piece.site = arrival.site
+    return pieces
+
+
+def way_on(arrival, answer, pieces):
     """Where a label that is no plain count leads: the piece that has it already, or the log."""
-    if answer.result in (R.NOT_LISTED, R.OTHER_RELEASED):
-        piece = Discrepancy.objects.live().filter(site=arrival.site_id, label=answer.label).order_by("-pk").first()
-        if piece:
-            piece.site = arrival.site
-            return {"piece": piece}
+    if piece := pieces.get(answer.label):
+        return {"piece": piece}
     late = arrival.state == ArrivalState.RELEASED
     if answer.result == R.NOT_LISTED or (answer.result == R.OTHER_RELEASED and not late):
-        return {"log": log_url(arrival, label=answer.label, kind="over"), "log_words": _("Log it as over")}
+        return {"log": log_url(arrival, label=answer.label, kind="over"), "log_words": scan_words.LOG_OVER}
     if answer.result == R.OTHER_RELEASED:
-        return {"log": log_url(arrival, label=answer.label), "log_words": _("Log a late finding")}
+        return {"log": log_url(arrival, label=answer.label), "log_words": scan_words.LOG_LATE}
     if answer.carton and answer.result != R.OTHER_WAITING:
-        return {"log": log_url(arrival, label=answer.label), "log_words": _("Something is wrong with it")}
+        return {"log": log_url(arrival, label=answer.label), "log_words": scan_words.LOG_WRONG}
     return {}
 
 
@@ -202,11 +221,14 @@ def log_url(arrival, **query):
 @at_site(rules.WORK)
 @once
 def undo(request, number):
-    """Take back the person's own last count here: the last scan, the last tap, or the last of both (`what` empty)."""
+    """Take back the person's own last count here: the last scan, the last tap, or the last of both (`what` empty).
+
+    A phone names the very count it showed as the last (`named`), since what it shows may not have arrived yet.
+    """
     arrival = find_arrival(request, number)
-    what = request.POST.get("what", "")
+    meant = {"what": request.POST.get("what", ""), "named": uuid_or_none(request.POST.get("named", ""))}
     try:
-        back = counting.undo_last(arrival, what=what, uuid=request.uuid, actor=request.user, at=timezone.now())
+        back = counting.undo_last(arrival, **meant, uuid=request.uuid, actor=request.user, at=timezone.now())
     except Refused as why:
         if is_part(request):
             return render(request, "receiving/_scan_refused.html", {"sentences": [why.message]}, status=why.status)
@@ -216,11 +238,13 @@ def undo(request, number):
         if isinstance(back, Scan):
             part["last"] = [line_of(lines().get(pk=back.undoes_id))]
         return render(request, "receiving/_scan_result.html", part)
-    messages.success(request, _("Taken back: %(what)s.") % {"what": words_of(back)})
-    if request.POST.get("to") == "tally":
-        return done(request, reverse("count_tally", args=[arrival.site.code, arrival.number]), taken_back(back))
+    if not wants_json(request):
+        messages.success(request, _("Taken back: %(what)s.") % {"what": words_of(back)})
+    if request.POST.get("to") == "tally" and not wants_json(request):
+        return redirect("count_tally", arrival.site.code, arrival.number)
     pallet = request.POST.get("pallet", "")
-    return done(request, count_url(arrival, **({"pallet": pallet} if pallet else {})), taken_back(back))
+    told = taken_back(back) | {"undone": str(back.undoes.uuid)} | figures_after(request, arrival, back)
+    return done(request, count_url(arrival, **({"pallet": pallet} if pallet else {})), told)
 
 
 def words_of(back):
@@ -229,10 +253,53 @@ def words_of(back):
     return _("%(count)s tallied for store %(store)s") % {"count": -back.count, "store": back.store or "-"}
 
 
+def uuid_or_none(text):
+    """The UUID; none where none was sent, and one that nothing has where it is no UUID."""
+    try:
+        return UUID(text) if text else None
+    except ValueError:
+        return UUID(int=0)
+
+
 def taken_back(back):
     if isinstance(back, Scan):
         return {"label": back.label, "result": back.result}
     return {"count": back.count, "store": back.store.number if back.store else None}
+
+
+def row_of(bill, store):
+    """(store, expected, counted) of one store of a bill, as the tally shows it."""
+    rows = next(rows for found, rows in queries.tally_board(bill.arrival) if found == bill)
+    return next(row for row in rows if (row[0] and row[0].pk) == store)
+
+
+def figures_after(request, arrival, row):
+    """For a script: how far the count is after a scan or a tap was taken back or a tap was made."""
+    if not wants_json(request):
+        return {}
+    if isinstance(row, Scan):
+        return {"running": asdict(queries.running_count(arrival))}
+    _store, expected, counted = row_of(row.shipment, row.store_id)
+    return {"expected": expected, "counted": counted}
+
+
+# --- the list for the phone -------------------------------------------------------------------------------------------
+
+
+@require_safe
+@at_site(rules.WORK)
+def cartons_json(request, number):
+    """What the phone answers scans by where there is no network. An unchanged list is answered with 304."""
+    now = timezone.now()
+    body = json.dumps(carton_list.of(find_arrival(request, number), at=now), separators=(",", ":"), ensure_ascii=False)
+    mark = f'"{hashlib.sha256(body.encode()).hexdigest()[:32]}"'
+    if mark in request.headers.get("If-None-Match", ""):
+        answer = HttpResponse(status=304)
+    else:
+        answer = HttpResponse(body, content_type="application/json")
+    answer["ETag"] = mark
+    answer["X-List-At"] = now.isoformat()
+    return answer
 
 
 # --- tally ------------------------------------------------------------------------------------------------------------
@@ -251,7 +318,7 @@ def tally_page(arrival, **more):
         "back": count_url(arrival),
         "bills": queries.tally_board(arrival),
         "taps": counting.TAPS,
-        "why_not": why_not(arrival),
+        "why_not": carton_list.why_not(arrival),
     } | more
 
 
@@ -279,9 +346,9 @@ def tally_tap(request, number, shipment):
 def tapped(request, bill, row):
     if not is_part(request):
         to = reverse("count_tally", args=[request.site.code, bill.arrival.number])
-        return done(request, f"{to}#store-{bill.pk}-{row.store_id or 0}", taken_back(row))
-    rows = next(rows for found, rows in queries.tally_board(bill.arrival) if found == bill)
-    found = next(found for found in rows if (found[0] and found[0].pk) == row.store_id)
+        told = taken_back(row) | figures_after(request, bill.arrival, row)
+        return done(request, f"{to}#store-{bill.pk}-{row.store_id or 0}", told)
+    found = row_of(bill, row.store_id)
     part = {"bill": bill, "row": found, "arrival": bill.arrival, "taps": counting.TAPS}
     return render(request, "receiving/_tally_row.html", part)
 
@@ -318,14 +385,20 @@ def take_scans(request, arrival, form, file):
         return invalid(request, "receiving/scan_file.html", file_page(arrival, form), form, status=refuse(form, why))
     for remark in file.remarks:
         messages.warning(request, remark)
-    told_lines = [told(answer) | {"line": line} for line, answer in lines]
+    pieces = pieces_of(arrival, [answer for _line, answer in lines])
+    told_lines = [told(arrival, answer, pieces) | {"line": line} for line, answer in lines]
     seq = Event.objects.filter(arrival=arrival, verb="scans").order_by("-seq").values_list("seq", flat=True)[0]
     to = reverse("count_file", args=[request.site.code, arrival.number])
     return done(request, f"{to}?report={seq}", {"scans": told_lines, "remarks": file.remarks})
 
 
 def file_page(arrival, form, **more):
-    return {"arrival": arrival, "back": count_url(arrival), "form": form, "why_not": why_not(arrival)} | more
+    return {
+        "arrival": arrival,
+        "back": count_url(arrival),
+        "form": form,
+        "why_not": carton_list.why_not(arrival),
+    } | more
 
 
 def file_report(arrival, seq):

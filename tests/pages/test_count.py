@@ -183,7 +183,11 @@ def test_a_script_gets_the_answer_as_json(page, trailer, alice):
     assert answer.status_code == 201
     (told,) = answer.json()["scans"]
     assert told.pop("message").startswith("Counted ")
+    assert told.pop("detail").endswith(" CST by Alice.")
+    assert told.pop("log").endswith(f"?label={sscc(1)}")
+    assert told.pop("at")
     assert told == {
+        "uuid": str(Scan.objects.latest("pk").uuid),
         "result": "already",
         "label": sscc(1),
         "counts": False,
@@ -192,7 +196,17 @@ def test_a_script_gets_the_answer_as_json(page, trailer, alice):
         "pallet": None,
         "misplaced": False,
         "repeated": False,
+        "store_name": "",
+        "rerouted_from": None,
+        "look": "again",
+        "icon": "again",
+        "words": "Already counted",
+        "line": "already counted",
+        "flags": [],
+        "log_words": "Something is wrong with it",
+        "piece": None,
     }
+    assert answer.json()["running"] == {"expected": 4, "counted": 1, "missing": 3, "over": 0}
 
 
 def face(page, trailer, label, **given):
@@ -422,6 +436,27 @@ def test_taking_back_says_what_and_leaves_both_rows(page, trailer):
     assert "<dt>Counted</dt><dd>0</dd>" in shown
     assert Scan.objects.count() == 2
     assert page.post(at("count_undo", trailer), form(), **JSON).json()["errors"][0]["code"] == "nothing_to_undo"
+
+
+def test_a_phone_names_the_scan_it_takes_back(page, trailer):
+    first = form(label=sscc(1))
+    page.post(at("count_scan", trailer), first, **JSON)
+    scan(page, trailer, sscc(2))
+    answer = page.post(at("count_undo", trailer), form(what="scan", named=first["uuid"]), **JSON)
+    assert (answer.json()["label"], answer.json()["undone"]) == (sscc(1), first["uuid"])
+    assert answer.json()["running"]["counted"] == 1
+    for gone in (first["uuid"], str(uuid.uuid4()), "no number"):
+        refused = page.post(at("count_undo", trailer), form(what="scan", named=gone), **JSON)
+        assert errors(refused) == [("nothing_to_undo", None)]
+    assert list(Carton.objects.filter(received=1).values_list("label", flat=True)) == [sscc(2)]
+
+
+def test_a_script_that_taps_is_told_the_row(page, trailer, stores):
+    tap = at("count_tally_tap", trailer, trailer.shipments.get().pk)
+    sent = form(store=stores[0].pk, count=5)
+    assert page.post(tap, sent, **JSON).json() == {"count": 5, "store": "0417", "expected": 2, "counted": 5}
+    back = page.post(at("count_undo", trailer), form(what="tap", named=sent["uuid"], to="tally"), **JSON).json()
+    assert back == {"count": -5, "store": "0417", "undone": sent["uuid"], "expected": 2, "counted": 0}
 
 
 def test_taking_back_without_a_script_goes_back_to_the_page(page, trailer):
