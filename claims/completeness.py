@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from claims import shorts
+from claims import losses, shorts
 from claims.enums import DocumentKind, LineKind, PriceSource, Purpose
 from claims.models import Document, Statement
 from receiving import queries
@@ -63,7 +63,7 @@ class Need:
 
 @dataclass(frozen=True)
 class LineFacts:
-    """What is known of one live line."""
+    """What is known of one live line. `doubt` says why its goods may not be lost in full, where it claims that."""
 
     name: str
     kind: str
@@ -75,6 +75,7 @@ class LineFacts:
     photos: int = 0
     photo_excused: bool = False
     inspection: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,7 @@ class Facts:
     bill_number: str = ""
     pro_number: str = ""
     claimant: str = ""
+    answer_to: str = ""
     signatory: str = ""
     carrier: str = ""
     carrier_is_broker: bool = False
@@ -125,6 +127,7 @@ def elements(facts):
     yield identifies(facts)
     yield asserts(facts)
     yield demands(facts)
+    yield answered(facts)
 
 
 def identifies(facts):
@@ -157,7 +160,7 @@ def asserts(facts):
         CLAIM,
         _("Asserts the carrier's liability"),
         not lacking,
-        said=_("%(claimant)s against %(carrier)s, signed by %(signatory)s")
+        said=_("%(claimant)s against %(carrier)s, in the name of %(signatory)s")
         % {"claimant": facts.claimant, "carrier": facts.carrier, "signatory": facts.signatory},
         lacks=_("Missing: %(what)s.") % {"what": ", ".join(lacking)},
         why=_("A letter that holds nobody liable is no claim (49 CFR 370.3(b)(2))."),
@@ -181,6 +184,19 @@ def demands(facts):
     )
 
 
+def answered(facts):
+    return Need(
+        "answer_to",
+        CLAIM,
+        _("Says where to answer"),
+        bool(facts.answer_to),
+        said=facts.answer_to,
+        lacks=_("The letter names neither e-mail nor phone nor postal address of the claimant."),
+        why=_("The carrier acknowledges and decides in writing, to the address that the claim gives."),
+        where=_("Who claims, from whom, on this claim; the account's and the site's facts in Set up."),
+    )
+
+
 # --- the three of a case ----------------------------------------------------------------------------------------------
 
 
@@ -188,6 +204,8 @@ def case(facts):
     yield at_origin(facts)
     yield at_arrival(facts)
     yield damages(facts)
+    if facts.of(LineKind.DAMAGE):
+        yield extent(facts)
 
 
 def at_origin(facts):
@@ -248,6 +266,31 @@ def damages(facts):
         lacks=lacks or _("There is no line."),
         why=_("A load list is no invoice: the carrier may ask for the value by invoice or certified statement."),
         where=_("The account's invoice to its store, or its supplier's to the account."),
+    )
+
+
+def extent(facts):
+    """That goods are lost in full is seen on the contents; a carton nobody opened shows nothing of them.
+
+    That the claimant takes off what can still be used, repaired or sold is common practice, no source.
+    """
+    doubted = [line for line in facts.of(LineKind.DAMAGE) if line.doubt]
+    return Need(
+        "extent",
+        CASE,
+        _("How much of each carton is lost"),
+        not doubted,
+        said=_("counted, repaired, or valued by what is left"),
+        lacks=" ".join(f"{line.name}: {line.doubt}" for line in doubted[:SHOWN])
+        + (f" {_('and %(count)s more') % {'count': len(doubted) - SHOWN}}" if len(doubted) > SHOWN else ""),
+        why=_(
+            "Only what is lost is owed: the adjuster asks what was inside, and why it was neither repaired nor sold as "
+            "salvage."
+        ),
+        where=_(
+            "Open the carton, or ask the store that got it, and write on the piece how many units are hurt; or give "
+            "the line its cost of repair, loss of value or salvage; or say why none of that can be had."
+        ),
     )
 
 
@@ -403,7 +446,7 @@ def statement(facts):
         PAPERS,
         _("Statement: not received from any other source"),
         standing.holds and not facts.matches,
-        said=_("signed by %(name)s") % {"name": standing.statement.signer} if standing.statement else "",
+        said=_("stated by %(name)s") % {"name": standing.statement.signer} if standing.statement else "",
         lacks=lacks,
         why=_("Asked for where a whole package is missing (49 CFR 370.7(c), from memory)."),
         where=_("Below: the tool searches first, then a named person signs."),
@@ -498,7 +541,8 @@ def gaps(claim):
 def gather(claim):
     """(Facts, Search or None) of a claim, in a fixed number of queries."""
     shipment, arrival = claim.shipment, claim.shipment.arrival
-    lines = list(claim.lines.filter(live=True).select_related("discrepancy").order_by("position"))
+    rows = claim.lines.filter(live=True).select_related("discrepancy__carton", "discrepancy__shipment")
+    lines = list(rows.order_by("position"))
     lost = shorts.short_lines(claim)
     found = shorts.search(claim, lines=lost) if lost else None
     newest = Statement.objects.filter(claim=claim).order_by("-pk").first() if lost else None
@@ -510,6 +554,9 @@ def gather(claim):
         bill_number=shipment.bill_number,
         pro_number=shipment.pro_number,
         claimant=claim.claimant,
+        answer_to=", ".join(
+            filter(None, [claim.claimant_email, claim.claimant_phone, " ".join(claim.claimant_address.split())])
+        ),
         signatory=claim.signatory,
         carrier=str(claim.carrier or ""),
         carrier_is_broker=bool(
@@ -562,4 +609,5 @@ def line_facts(lines):
             photos=photos.get(line.discrepancy_id, 0),
             photo_excused=bool(line.discrepancy.no_photo_reason),
             inspection=inspected.get(line.discrepancy_id, ""),
+            doubt=losses.doubt_of_full(line),
         )

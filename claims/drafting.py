@@ -22,7 +22,16 @@ from receiving.enums import ArrivalState, Attribution, DiscrepancyState, PiecesU
 from receiving.models import Counter
 from receiving.refusals import ChangedMeanwhile, Refused
 
-PARTIES = ("claimant", "claimant_address", "signatory", "payee", "carrier", "second_carrier")
+PARTIES = (
+    "claimant",
+    "claimant_address",
+    "claimant_email",
+    "claimant_phone",
+    "signatory",
+    "payee",
+    "carrier",
+    "second_carrier",
+)
 FREIGHT = ("shipment_weight", "freight_charge", "freight_paid", "freight_in_price", "declared_value")
 NAMED = ("year", "number", "shipment", "account")
 RATE = ("rate", "rate_date", "rate_source")

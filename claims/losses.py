@@ -9,7 +9,7 @@ from decimal import Decimal
 from django.utils.translation import gettext as _
 
 from claims.enums import LineKind
-from receiving.enums import Extent, Kind, PiecesUnit
+from receiving.enums import Disposition, Extent, Kind, PiecesUnit
 
 LOSSES = (Kind.DAMAGED, Kind.SHORT)
 
@@ -92,3 +92,24 @@ def doubts(piece):
     elif piece.units_hurt is None and piece.extent == Extent.NOT_OPENED:
         found.append(_("Nobody has opened it: all units are taken as lost until somebody counts."))
     return found
+
+
+def doubt_of_full(line):
+    """A sentence on why the goods of a line that claims them in full may not be lost in full; empty where none.
+
+    Goods are claimed in full where the price carries the loss: neither repair, loss of value nor salvage is set against
+    it. A count of hurt units ends the doubt of a carton that nobody opened, but not of goods that went on to be sold.
+    """
+    piece = line.discrepancy
+    priced_otherwise = line.repair_cost is not None or line.value_lost is not None or line.salvage > 0
+    if piece.kind != Kind.DAMAGED or priced_otherwise:
+        return ""
+    if piece.disposition == Disposition.FORWARDED:
+        return _("repaired and forwarded, and yet valued at its full price.")
+    if piece.units_hurt is not None:
+        return ""
+    return {
+        Extent.NOT_OPENED: _("nobody has opened it, and it is valued in full."),
+        Extent.PACKAGING: _("only the packaging is said to be hurt, and the goods are valued in full."),
+        "": _("nobody has said how far the contents are hurt, and they are valued in full."),
+    }.get(piece.extent, "")

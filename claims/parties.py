@@ -40,14 +40,19 @@ def claimant(shipment):
     account, site = shipment.account, shipment.arrival.site
     if account.who_claims == WhoClaims.US:
         name, address, signatory = site.claimant_name, site.address, site.claimant_signatory
+        email, phone = site.claimant_email, site.claimant_phone
     elif account.who_claims == WhoClaims.SUPPLIER:
         name, address, signatory = shipment.shipper, "", ""
+        email, phone = "", ""
     else:
         name, address, signatory = account.legal_name, account.address, account.signatory
+        email, phone = account.email, account.phone
     return {
         "who_claims": account.who_claims,
         "claimant": name,
         "claimant_address": address,
+        "claimant_email": email,
+        "claimant_phone": phone,
         "signatory": signatory,
         "payee": account.payee or (account.legal_name if account.who_claims == WhoClaims.US else name),
     }

@@ -49,6 +49,7 @@ def said(claim):
         others = proof.trailer_photos(claim.shipment.arrival)
         complete = completeness.of_claim(claim)
         held = rules.held(claim)
+        in_full = goods.why_in_full(claim)
         dates = rules.dates(claim, held, lines)
         # Words are settled here, while it is English that is spoken: many of them are lazy.
         return evidence.plain(
@@ -60,7 +61,7 @@ def said(claim):
                 "trailer": proof.trailer(claim.shipment.arrival, others),
                 "count": proof.count(claim.shipment),
                 "delivery": proof.delivery(claim.shipment.arrival, others),
-                "pieces": [goods.piece(line) for line in lines],
+                "pieces": [goods.piece(line, claim.currency, in_full) for line in lines],
                 "statements": statements(claim, lines),
                 "terms": rules.terms_of(claim, held),
                 "notices": notices(claim),
@@ -114,6 +115,8 @@ def head(claim):
         "handover": claim.is_handover,
         "claimant": claim.claimant,
         "claimant_address": claim.claimant_address,
+        "claimant_email": claim.claimant_email,
+        "claimant_phone": claim.claimant_phone,
         "who_claims": claim.get_who_claims_display(),
         "on_behalf": claim.who_claims == WhoClaims.US,
         "signatory": claim.signatory,

@@ -2,7 +2,7 @@
 
 from django.db.models import Prefetch
 
-from claims import drafting
+from claims import drafting, losses
 from claims.enums import LineKind
 from claims.money import cents
 from claims.packet import proof
@@ -22,6 +22,12 @@ def lines(claim):
         Prefetch("discrepancy__photos", queryset=photos), Prefetch("discrepancy__findings", queryset=findings)
     )
     return list(rows.order_by("position"))
+
+
+def why_in_full(claim):
+    """The stated reason why goods whose contents nobody has counted are claimed in full; empty where there is none."""
+    reason = claim.gap_reasons.filter(gap="extent").order_by("-pk").values_list("reason", flat=True).first()
+    return reason or ""
 
 
 def schedule(claim, lines):
@@ -88,8 +94,11 @@ def label(piece):
     return piece.label or (piece.carton.label if piece.carton_id else "")
 
 
-def piece(line):
-    """What is known of a claimed piece: as the sheet tells it, what was done since, and its photos."""
+def piece(line, currency="", in_full=""):
+    """What is known of a claimed piece: as the sheet tells it, what was done since, and its photos.
+
+    in_full -- the stated reason why it is claimed in full, for one of which that is in doubt
+    """
     found = line.discrepancy
     return sheet.piece(found) | {
         "line": line.position,
@@ -100,11 +109,33 @@ def piece(line):
         "attribution_reason": found.attribution_reason,
         "units_good": found.units_good,
         "units_hurt": found.units_hurt,
+        "kept_small": kept_small(line, currency, in_full),
         "after_release": found.after_release,
         "logged": sheet.moment(found.logged_at),
         "findings": [finding(each) for each in found.findings.all()],
         "photos": [proof.photo(each, n, str(found)) for n, each in enumerate(found.photos.all(), 1)],
     }
+
+
+def kept_small(line, currency, in_full):
+    """Sentences on what was repaired, sorted out or sold of a damaged piece, and so how much of it is claimed."""
+    if line.kind == LineKind.LOSS:
+        return []
+    said = []
+    if line.repair_cost is not None:
+        said.append(f"Repaired or to be repaired for {amount(line.repair_cost, currency)}.")
+    if line.value_lost is not None:
+        said.append(f"Worth less by {amount(line.value_lost, currency)}.")
+    if line.discrepancy.units_good:
+        said.append(f"Good units sorted out and left out: {line.discrepancy.units_good}.")
+    if line.salvage > 0:
+        said.append(f"Salvage of {amount(line.salvage, currency)} is taken off.")
+    if doubt := losses.doubt_of_full(line):
+        said.append(doubt[0].upper() + doubt[1:])
+        said += [f"Why in full: {in_full}"] if in_full else []
+    elif not said:
+        said.append("Nothing is taken off for repair or salvage.")
+    return said
 
 
 def finding(each):

@@ -246,7 +246,7 @@ def drafted(claim, packet):
     body = _(
         "Attached is claim %(claim)s with everything that proves it (packet %(number)s, %(pages)s pages).\n\n"
         "Please confirm in writing that you have received it, the day you received it, and your number for it.\n\n"
-        "SHA-256 of the PDF: %(hash)s\n\n%(signatory)s\nfor %(claimant)s\n"
+        "SHA-256 of the PDF: %(hash)s\n\n%(signatory)s\nfor %(claimant)s\n%(answer)s\n"
     ) % {
         "claim": claim,
         "number": packet.number,
@@ -254,6 +254,7 @@ def drafted(claim, packet):
         "hash": packet.pdf_sha256,
         "signatory": claim.signatory,
         "claimant": claim.claimant,
+        "answer": ", ".join(filter(None, [claim.claimant_email, claim.claimant_phone])),
     }
     return {"to": claim.carrier.claims_email if claim.carrier else "", "subject": subject, "body": body}
 

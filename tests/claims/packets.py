@@ -25,7 +25,13 @@ CARRIER = {
     "claims_email": "claims@cedar.example",
     "address": "12 Rail Yard\nDry Creek, TX 79000",
 }
-ACCOUNT = {"name": "Juniper Home Stores", "signatory": "Robin Vale", "address": "1 Juniper Way"}
+ACCOUNT = {
+    "name": "Juniper Home Stores",
+    "signatory": "Robin Vale",
+    "address": "1 Juniper Way",
+    "email": "claims@juniper.example",
+    "phone": "555-0190",
+}
 SIGNED = {
     "notation": "1 carton short; 2 cartons crushed; seal 0123456 intact, numbers agree.",
     "outcome": "signed",

@@ -2,6 +2,7 @@
 
 import uuid
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 
@@ -9,6 +10,7 @@ from claims import completeness, documents, shorts
 from claims.completeness import Facts, LineFacts, look
 from claims.enums import LineKind, PriceSource, Purpose
 from claims.models import ClaimLine
+from receiving.models import Discrepancy
 from receiving.refusals import Refused
 from tests.builders import NOON, make_person, make_site
 from tests.claims.builders import make_claim, make_load
@@ -19,6 +21,7 @@ WHOLE = Facts(
     bill_number="B-1",
     pro_number="PRO1",
     claimant="Juniper Home Stores",
+    answer_to="claims@juniper.example",
     signatory="R. Vale",
     carrier="Tern Freight",
     lines=(DAMAGED, LOST),
@@ -45,6 +48,8 @@ def test_a_whole_claim_lacks_nothing():
         ({"claimant": ""}, ["asserts"]),
         ({"signatory": ""}, ["asserts"]),
         ({"carrier": ""}, ["asserts"]),
+        ({"answer_to": ""}, ["answer_to"]),
+        ({"lines": (replace(DAMAGED, doubt="nobody has opened it."), LOST)}, ["extent"]),
         ({"lines": (replace(DAMAGED, determined=False), LOST)}, ["demands"]),
         ({"lines": (replace(DAMAGED, priced=False, price_source=""), LOST)}, ["damages"]),
         ({"lines": (replace(DAMAGED, price_source=PriceSource.LIST), LOST)}, ["damages"]),
@@ -96,6 +101,15 @@ def test_a_hand_over_demands_nothing():
     facts = replace(WHOLE, purpose=Purpose.HANDOVER, carrier="", signatory="", claimant="")
     assert missing(facts) == []
     assert [need.code for need in look(facts) if need.group == completeness.CLAIM] == ["identifies"]
+
+
+def test_a_hand_over_values_nothing_in_full_that_nobody_has_seen_the_inside_of_without_a_reason():
+    doubted = replace(DAMAGED, doubt="only the packaging is said to be hurt.")
+    facts = replace(WHOLE, purpose=Purpose.HANDOVER, lines=(doubted, LOST))
+    [gap] = [need for need in look(facts) if need.is_gap]
+    assert gap.code == "extent" and gap.blocks and "P-1: only the packaging" in gap.lacks
+    [excused] = [need for need in look(facts, {"extent": "the store threw it away"}) if need.is_gap]
+    assert not excused.blocks
 
 
 def test_a_reason_excuses_a_paper_and_not_an_element():
@@ -201,3 +215,44 @@ def test_no_reason_excuses_an_element(site, clerk):
     with pytest.raises(Refused) as refused:
         state(claim, "demands", "later", clerk)
     assert refused.value.code == "firm_gap"
+
+
+# --- goods valued in full that nobody has seen ------------------------------------------------------------------------
+
+
+def extent_of(claim, *, piece=None, **line):
+    """The need for the extent, with facts of the damaged piece and of its line changed."""
+    [row] = claim.lines.filter(kind=LineKind.DAMAGE)
+    ClaimLine.objects.filter(pk=row.pk).update(**line) if line else None
+    facts = {"disposition": "held", "extent": "lost"} | (piece or {})
+    Discrepancy.objects.filter(pk=row.discrepancy_id).update(**facts)
+    return next(need for need in completeness.of_claim(claim).needs if need.code == "extent")
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"extent": "not_opened"}, "nobody has opened it"),
+        ({"extent": "packaging"}, "only the packaging is said to be hurt"),
+        ({"extent": ""}, "nobody has said how far"),
+        ({"extent": "touched", "disposition": "forwarded"}, "repaired and forwarded"),
+        ({"extent": "lost", "disposition": "forwarded", "units_hurt": 4}, "repaired and forwarded"),
+    ],
+)
+def test_goods_valued_in_full_that_may_not_be_lost_are_asked_about(site, clerk, facts, words):
+    need = extent_of(make_claim(site, actor=clerk), piece=facts)
+    assert need.is_gap and need.lacks == f"P-1: {need.lacks.removeprefix('P-1: ')}" and words in need.lacks
+
+
+@pytest.mark.parametrize(
+    ("piece", "line"),
+    [
+        ({"extent": "lost"}, {}),
+        ({"extent": "not_opened", "units_hurt": 10}, {}),
+        ({"extent": "packaging"}, {"repair_cost": Decimal(3)}),
+        ({"extent": "not_opened"}, {"value_lost": Decimal(40)}),
+        ({"extent": "", "disposition": "forwarded"}, {"salvage": Decimal(5)}),
+    ],
+)
+def test_what_was_counted_repaired_or_sold_is_not_asked_about(site, clerk, piece, line):
+    assert extent_of(make_claim(site, actor=clerk), piece=piece, **line).there

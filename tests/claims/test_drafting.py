@@ -13,7 +13,7 @@ from claims.enums import LimitBasis, LineKind, PriceSource, Purpose, Stage
 from claims.models import Claim, ClaimLine, NotClaimed
 from receiving import discrepancies, verification
 from receiving.enums import CarrierKind
-from receiving.models import Carton, Discrepancy, Event, Shipment
+from receiving.models import Carton, Discrepancy, Event, Shipment, Site
 from receiving.refusals import ChangedMeanwhile, Refused
 from tests.builders import NOON, make_account, make_carrier, make_person, make_site
 from tests.claims.builders import losses, make_claim, make_filed, make_load, make_terms
@@ -87,6 +87,22 @@ def test_the_account_says_who_claims_and_is_paid(site, clerk, who, claimant, sig
     account = make_account("Juniper Home", who_claims=who, signatory="J. Reed")
     claim = make_claim(site, actor=clerk, account=account, shipper="Ember Mills")
     assert (claim.who_claims, claim.claimant, claim.signatory, claim.payee) == (who, claimant, signatory, payee)
+
+
+@pytest.mark.parametrize(
+    ("who", "email", "phone"),
+    [
+        ("account", "claims@juniper.example", "555-0190"),
+        ("us", "dock@northgate.example", "555-0191"),
+        ("supplier", "", ""),
+    ],
+)
+def test_whoever_claims_is_answered_where_the_account_or_the_site_says(site, clerk, who, email, phone):
+    Site.objects.filter(pk=site.pk).update(claimant_email="dock@northgate.example", claimant_phone="555-0191")
+    site.refresh_from_db()
+    account = make_account(who_claims=who, email="claims@juniper.example", phone="555-0190")
+    claim = make_claim(site, actor=clerk, account=account)
+    assert (claim.claimant_email, claim.claimant_phone) == (email, phone)
 
 
 def test_the_payee_of_the_account_goes_first(site, clerk):

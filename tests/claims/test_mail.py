@@ -10,7 +10,7 @@ from django.core.files.storage import default_storage
 from django.core.mail.backends.locmem import EmailBackend
 
 from claims import mail
-from claims.models import Bounce, Message
+from claims.models import Bounce, Claim, Message
 from receiving.refusals import Refused
 from receiving.verification import verify
 from tests.builders import NOON, make_person, make_site
@@ -52,6 +52,13 @@ class FailsAtTheSecond(EmailBackend):
             raise OSError("452 too many")
         type(self).taken += len(messages)
         return super().send_messages(messages)
+
+
+def test_answers_go_to_the_claimant_and_to_whoever_sent_it(claim):
+    Claim.objects.filter(pk=claim.pk).update(claimant_email="claims@juniper.example")
+    claim.refresh_from_db()
+    send(claim)
+    assert outbox.outbox[0].reply_to == ["claims@juniper.example", "clerk@dock.example"]
 
 
 def test_each_part_is_a_message_of_its_own_kept_as_it_left(claim):

@@ -1,18 +1,20 @@
 """What a packet says: gathered from the record in a fixed number of queries, the same whoever asks, frozen."""
 
 from datetime import timedelta
+from decimal import Decimal
+from uuid import uuid4
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone, translation
 
-from claims import drafting
+from claims import documents, drafting
 from claims.enums import DocumentKind
-from claims.models import Claim, TermsPeriod
+from claims.models import Claim, ClaimLine, TermsPeriod
 from claims.packet import contents, pdf, wording
 from receiving import erasure, evidence
-from receiving.models import Arrival, Photo
+from receiving.models import Arrival, Discrepancy, Photo
 from tests.builders import NOON, make_person, make_site
 from tests.claims.builders import losses, make_claim, make_load, make_terms
 from tests.claims.packets import make_document, make_pdf, make_photo, make_proved
@@ -59,6 +61,20 @@ def test_it_tells_of_the_trailer_its_seals_its_count_and_the_signature(site, cle
     assert (said["count"]["square"]["short"], said["count"]["square"]["damaged"]) == (1, 2)
     assert said["delivery"]["notation"].startswith("1 carton short")
     assert said["delivery"]["signer"] == "Sam Rivers" and said["delivery"]["strokes"]
+
+
+def test_of_a_damaged_piece_it_says_what_was_repaired_sold_or_not_counted(site, clerk):
+    claim = make_proved(site, actor=clerk, damaged=3, signed=False)
+    first, second, third = claim.lines.filter(kind="damage").order_by("position")
+    Discrepancy.objects.filter(pk=first.discrepancy_id).update(extent="not_opened")
+    Discrepancy.objects.filter(pk=second.discrepancy_id).update(extent="touched", units_good=4, units_hurt=6)
+    ClaimLine.objects.filter(pk=second.pk).update(salvage=Decimal(9))
+    ClaimLine.objects.filter(pk=third.pk).update(repair_cost=Decimal("30.00"))
+    documents.write_reason(claim, gap="extent", reason="thrown away", uuid=uuid4(), actor=clerk, at=NOON)
+    told = {piece["line"]: " ".join(piece["kept_small"]) for piece in contents.said(claim)["pieces"]}
+    assert told[1] == "Nobody has opened it, and it is valued in full. Why in full: thrown away"
+    assert told[2] == "Good units sorted out and left out: 4. Salvage of USD 9.00 is taken off."
+    assert told[3] == "Repaired or to be repaired for USD 30.00."
 
 
 def test_every_photo_says_what_when_and_by_whom(site, clerk):

@@ -70,6 +70,15 @@ def test_the_letter_identifies_the_shipment_asserts_liability_and_demands_an_amo
     assert "Robin Vale for Juniper Home Stores" in letter
 
 
+def test_the_letter_names_where_to_answer_and_leaves_no_line_unsigned(made):
+    letter = made.texts[0]
+    assert "1 Juniper Way claims@juniper.example 555-0190" in letter
+    where = "by e-mail at claims@juniper.example, by phone at 555-0190 and by post at the address above."
+    assert f"Your answer reaches us {where}" in letter
+    assert "put together by Ines Calder at Northgate Dock" in letter
+    assert not any("signed by Robin Vale" in text for text in made.texts)
+
+
 def test_every_page_says_which_it_is_of_how_many(made):
     count = len(made.reader.pages)
     assert made.packet.pages == count
