@@ -1,10 +1,12 @@
 """PDFs: every letter right, the same bytes everywhere, and no document at all rather than one with a hole in it."""
 
+import gc
 import io
 import os
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -152,6 +154,13 @@ def test_rendering_leaves_the_process_as_it_was(monkeypatch):
     monkeypatch.delenv("FONTCONFIG_FILE")
     made()
     assert "FONTCONFIG_FILE" not in os.environ
+
+
+@pytest.mark.parametrize("body", ["<p>text</p>", "<img src='photo:1' alt='a'>"], ids=["made", "not made"])
+def test_garbage_is_collected_again_afterwards(body):
+    with suppress(DocumentNotMade):
+        made(body)
+    assert gc.isenabled()
 
 
 def test_a_cut_picture_is_still_an_error_for_the_rest_of_the_program():
