@@ -442,7 +442,11 @@ export async function noteWork(site, trailer) {
 let reported = { at: 0, text: "" };
 
 /* Tells each site what still waits here: after each round if that changed, and else every minute from a phone that worked. */
-export async function report({ always = false } = {}) {
+export function report(how) {
+  return alone("dock report", () => reportAll(how ?? {}));
+}
+
+async function reportAll({ always = false }) {
   const sites = new Set([root.dataset.site].filter(Boolean));
   const records = await list();
   for (const record of records) sites.add(record.site);
@@ -519,6 +523,6 @@ export function start() {
   addEventListener("online", () => nudge({ eager: true }));
   addEventListener("pageshow", (event) => { if (event.persisted) awake(); });
   document.addEventListener("visibilitychange", awake);
-  setInterval(() => { if (document.visibilityState === "visible" && !running.words) alone("dock report", () => report()).catch(() => {}); }, 60 * SECOND);
+  setInterval(() => { if (document.visibilityState === "visible" && !running.words) report().catch(() => {}); }, 60 * SECOND);
   nudge();
 }
