@@ -4,10 +4,11 @@ import hashlib
 import uuid
 from functools import wraps
 
+from django.contrib.messages.storage.base import BaseStorage
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, OperationalError, transaction
 from django.http import Http404, HttpResponse, JsonResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import redirect, render, resolve_url
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
@@ -49,6 +50,8 @@ def at_site(need=rules.SEE, *, place="doors"):
 def with_device(view, request, *args, **kwargs):
     if not hasattr(request, "device"):
         request.device = phones.device_of(request.headers)
+    if from_outbox(request):
+        request._messages = Said(request)
     token = evidence.device.set(request.device.told())
     try:
         answer = view(request, *args, **kwargs)
@@ -57,6 +60,23 @@ def with_device(view, request, *args, **kwargs):
     if wrote_from_phone(request, answer):
         phones.worked(request.site, request.user, request.device, trailer=kwargs["number"])
     return answer
+
+
+class Said(BaseStorage):
+    """Words for a page that is not loaded yet: a phone's outbox gets them in the answer and shows them itself."""
+
+    def _get(self, *args, **kwargs):
+        return [], True
+
+    def _store(self, messages, response, *args, **kwargs):
+        return []
+
+    def told(self):
+        return [{"level": each.level_tag, "text": str(each.message)} for each in self._queued_messages]
+
+
+def from_outbox(request):
+    return "X-Outbox" in request.headers
 
 
 def wrote_from_phone(request, answer):
@@ -212,7 +232,14 @@ def refuse(form, why: Refused):
 
 
 def done(request, to, data=None):
-    """After a change: a redirect for a person, 201 with `data` for a script."""
-    if wants_json(request):
-        return JsonResponse(data or {"ok": True}, status=201)
-    return redirect(to)
+    """After a change: a redirect for a person, 201 with `data` for a script.
+
+    A phone's outbox also learns where a person would be now (`next`) and what would be said there (`said`).
+    """
+    if not wants_json(request):
+        return redirect(to)
+    data = data or {"ok": True}
+    if from_outbox(request):
+        said = request._messages.told() if isinstance(request._messages, Said) else []
+        data = {"next": resolve_url(to)} | data | {"said": said}
+    return JsonResponse(data, status=201)

@@ -20,7 +20,7 @@ from receiving.forms.log import LogForm, SetAsideForm
 from receiving.models import Arrival, Store
 from receiving.refusals import Refused
 from receiving.views.piece import piece_data, piece_for_hand, pieces, require_hand
-from receiving.web import at_site, done, form_errors, invalid, once, refuse, wants_json
+from receiving.web import at_site, done, form_errors, from_outbox, invalid, once, refuse, wants_json
 
 MOST_PHOTOS = 20
 RECENT = 12
@@ -96,10 +96,11 @@ def keep_pictures(request, piece, *, purpose=PhotoPurpose.PIECE):
 def logged(request, piece, pictures, *, to, words):
     """Say what is now true: the piece by its number, its photos, and each photo that did not make it.
 
-    A page that sends its form by script (`X-Page`) gets the JSON and finds the words on the page it goes to `next`.
+    A page that sends its form by script (`X-Page`) gets the JSON and finds the words on the page it goes to `next`; a
+    phone's outbox finds them in the JSON.
     """
     stored, refused = pictures
-    if not wants_json(request) or "X-Page" in request.headers:
+    if not wants_json(request) or "X-Page" in request.headers or from_outbox(request):
         say(request, piece, stored, refused, words)
     data = piece_data(request, piece) | {"next": to}
     data["photos"] = [{"uuid": str(photo.uuid), "sha256": photo.sha256} for photo in stored]
