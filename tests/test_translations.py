@@ -142,6 +142,32 @@ def test_spanish_does_not_shout_and_uses_the_trades_words(spanish):
     assert [text for text in texts if other_words.search(text)] == []
 
 
+# What docks of both languages say; common practice, no source.
+TRADE = {
+    r"\btrailers?\b": r"remolque",
+    r"\bseals?\b": r"sell",
+    r"\bpallets?\b": r"tarima",
+    r"\bdriver": r"chofer",
+    r"\b(?:declared?|open|missing cartons?) shorts?\b|^[Ss]horts?\b": r"[Ff]altante",
+    r"\bovers\b|\bas over\b": r"[Ss]obrante",
+    r"\brerout": r"[Rr]eenv[ií]",
+    r"\bclaims? by\b|^[Tt]he claim$": r"[Rr]eclamaci",
+}
+
+
+@pytest.mark.parametrize(("english", "trade"), TRADE.items())
+def test_a_word_of_the_trade_is_always_the_same_in_spanish(spanish, english, trade):
+    about = [entry for entry in spanish if re.search(english, PLACEHOLDER.sub("", entry.msgid))]
+    assert about
+    assert [(entry.msgid, said(entry)) for entry in about if not re.search(trade, said(entry)[0], re.I)] == []
+
+
+def test_what_is_sent_on_to_its_store_is_not_called_rerouted(spanish):
+    about = [entry for entry in spanish if re.search(r"\bforward(?!ed to)", entry.msgid, re.I)]
+    assert about
+    assert [entry.msgid for entry in about if re.search(r"reenv[ií]", said(entry)[0], re.I)] == []
+
+
 def test_the_compiled_catalogue_is_the_written_one(spanish):
     compiled = polib.mofile(str(FOLDER / "django.mo"))
     assert {(entry.msgctxt, entry.msgid): said(entry) for entry in compiled} == {
