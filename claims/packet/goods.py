@@ -41,6 +41,7 @@ def schedule(claim, lines):
         "lost": sum(line.cartons for line in lines if line.kind == LineKind.LOSS),
         "lines": [row(claim, line, worked.line(line.position)) for line in lines],
         "steps": [whole_step(each, claim.currency) for each in worked.group_steps],
+        "pools": [pool(each, {line.position: str(line.discrepancy) for line in lines}, claim) for each in worked.pools],
         "total": None if worked.total is None else amount(worked.total, claim.currency),
         "needs": list(worked.needs),
         "rate": rate(claim),
@@ -88,6 +89,37 @@ def step(each, currency):
 def whole_step(each, currency):
     """What a step of the whole claim arrives at is no part of a sum: cents are enough."""
     return step(each, currency) | {"amount": price(cents(each.amount, currency), currency)}
+
+
+POOLS = {
+    "limit": "The limit holds these lines together",
+    "allowance": "The shortage allowance comes off these lines together",
+    "deductible": "The deductible comes off these lines together",
+}
+
+
+def pool(each, pieces, claim):
+    """What lines share, so that it can be reckoned again by hand: each one's worth before it, its part, its share."""
+    weights = [share.weight for share in each.shares if share.weight is not None]
+    unit = each.shares[0].unit
+    return {
+        "code": each.code,
+        "words": POOLS[each.code],
+        "ceiling": price(each.ceiling, claim.currency),
+        "before": price(each.before, claim.currency),
+        "weight": weight(sum(weights), unit) if weights else "",
+        "shares": [
+            {
+                "position": share.key,
+                "piece": pieces[share.key],
+                "weight": weight(share.weight, unit),
+                "before": price(share.before, claim.currency),
+                "exact": price(share.exact, claim.currency),
+                "given": price(share.given, claim.currency),
+            }
+            for share in each.shares
+        ],
+    }
 
 
 def label(piece):

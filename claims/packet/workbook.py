@@ -108,6 +108,11 @@ def date_row(date):
 def working_rows(said):
     for step in said["schedule"]["steps"]:
         yield ["claim", "", step["words"], tables.number(step["amount"]), step["note"]]
+    for pool in said["schedule"]["pools"]:
+        for share in pool["shares"]:
+            formula = f"{pool['ceiling']} × {share['before']} / {pool['before']} = {share['exact']}"
+            words = f"{pool['words']}, {pool['ceiling']}: {formula}"
+            yield [share["position"], share["piece"], words, None, f"share {share['given']}"]
     for line in said["schedule"]["lines"]:
         for step in line["steps"]:
             amount = tables.number(step["amount"])

@@ -6,6 +6,19 @@ printed, `published` holds the limits of liability that statutes and conventions
 
 from claims.valuation.arithmetic import value
 from claims.valuation.facts import FreightBy, Line, Of, Rate, Shipment, Terms
-from claims.valuation.working import LineWorking, Step, Valuation
+from claims.valuation.working import LineWorking, Pool, Share, Step, Valuation
 
-__all__ = ["FreightBy", "Line", "LineWorking", "Of", "Rate", "Shipment", "Step", "Terms", "Valuation", "value"]
+__all__ = [
+    "FreightBy",
+    "Line",
+    "LineWorking",
+    "Of",
+    "Pool",
+    "Rate",
+    "Share",
+    "Shipment",
+    "Step",
+    "Terms",
+    "Valuation",
+    "value",
+]

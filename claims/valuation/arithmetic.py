@@ -18,10 +18,10 @@ from django.utils.translation import gettext as _
 from claims.enums import FreightWhen, LineKind, SalvageWhen
 from claims.money import EXACT, add_up, cents, split, whole_again
 from claims.valuation.facts import KILOGRAMS, FreightBy, Of
-from claims.valuation.limits import ceilings
+from claims.valuation.limits import BY_LINES_WEIGHT, ceilings
 from claims.valuation.progress import Missing, Progress, all_known, counted, known, weighed
 from claims.valuation.words import figure, money, plainly
-from claims.valuation.working import Step, Valuation
+from claims.valuation.working import Pool, Share, Step, Valuation
 
 
 def value(lines, terms, shipment, rate=None):
@@ -32,11 +32,13 @@ def value(lines, terms, shipment, rate=None):
     """
     with localcontext(EXACT):
         works = [Progress(line, shipment) for line in lines]
-        notes = tuple(_steps(sorted(works, key=_by_key), terms, shipment, rate))
+        told = list(_steps(sorted(works, key=_by_key), terms, shipment, rate))
         workings = tuple(work.finish() for work in works)
         amounts = [working.amount for working in workings]
         total = None if None in amounts else add_up(amounts, shipment.currency)
-    return Valuation(shipment.currency, workings, total, notes)
+    notes = tuple(each for each in told if isinstance(each, Step))
+    pools = tuple(each for each in told if isinstance(each, Pool) and len(each.shares) > 1)
+    return Valuation(shipment.currency, workings, total, notes, pools)
 
 
 def _by_key(work):
@@ -45,6 +47,7 @@ def _by_key(work):
 
 
 def _steps(works, terms, shipment, rate):
+    """Take the lines through the steps; gives a Step for what holds for lines together, a Pool for what they share."""
     for work in works:
         _loss(work)
     _salvage(works, terms, SalvageWhen.BEFORE)
@@ -170,7 +173,7 @@ def _allowance(works, terms, shipment):
     for work in short:
         work.kept = kept
         work.flags.extend([] if kept else ["within_allowance"])
-    _hold(short, ceiling, "allowance", _("less the part within the shortage allowance, %(off)s"))
+    yield from _hold(short, ceiling, "allowance", _("less the part within the shortage allowance, %(off)s"))
     told = {"allowance": words, "left": money(ceiling, shipment.currency)}
     yield Step("allowance", _("%(allowance)s; left %(left)s") % told, ceiling)
 
@@ -201,10 +204,11 @@ def _allowed(short, terms, shipment):
 def _limit(works, terms, shipment, rate):
     """Each ceiling holds the lines it covers, all of them or none."""
     for covered, ceiling, steps in ceilings(works, terms, shipment, rate):
-        if _hold(covered, ceiling, "limit", _("held to the limit of liability: %(left)s")):
-            for work in covered:
-                work.flags.append("limited")
-        yield from steps
+        words = _("held to the limit of liability: %(left)s")
+        held = _hold(covered, ceiling, "limit", words, by_weight=terms.limit_basis in BY_LINES_WEIGHT)
+        for work in covered if held else []:
+            work.flags.append("limited")
+        yield from [*steps, *held]
 
 
 def _deductible(works, terms, shipment):
@@ -212,22 +216,30 @@ def _deductible(works, terms, shipment):
         return
     whole = add_up((cents(work.standing, shipment.currency) for work in works), shipment.currency)
     off = min(whole, cents(terms.deductible, shipment.currency))
-    _hold(works, whole - off, "deductible", _("less its part of the deductible, %(off)s"))
+    yield from _hold(works, whole - off, "deductible", _("less its part of the deductible, %(off)s"))
     told = {"deductible": money(terms.deductible, shipment.currency), "left": money(whole - off, shipment.currency)}
     yield Step("deductible", _("deductible %(deductible)s; left %(left)s") % told, whole - off)
 
 
-def _hold(works, ceiling, code, words):
-    """Brings the lines down to a ceiling in whole cents, none above what it was; says whether that took anything."""
+def _hold(works, ceiling, code, words, *, by_weight=False):
+    """Brings the lines down to a ceiling in whole cents, none above what it was.
+
+    by_weight -- whether the lines' weights made the ceiling. Gives a Pool in a list, nothing in it if nothing came off.
+    """
     currency = works[0].currency
     own = [cents(work.standing, currency) for work in works]
     if add_up(own, currency) <= ceiling:
-        return False
-    shares = split(ceiling, [work.standing for work in works], currency, at_most=own)
-    for work, share in zip(works, shares, strict=True):
+        return []
+    before = [work.standing for work in works]
+    given = split(ceiling, before, currency, at_most=own)
+    whole, shares = sum(before), []
+    for work, share in zip(works, given, strict=True):
         off = work.standing - share
+        weight = whole_again(work.line.weight * work.kept) if by_weight else None
+        exact = whole_again(work.standing * ceiling / whole)
+        shares.append(Share(work.line.key, work.standing, exact, share, weight, work.weight_unit if by_weight else ""))
         work.book(code, words % {"off": money(off, currency), "left": money(share, currency)}, -off)
-    return True
+    return [Pool(code, ceiling, tuple(shares))]
 
 
 # 4: freight

@@ -19,6 +19,7 @@ COVERED = {
     LimitBasis.DAMAGED_WEIGHT: {LineKind.DAMAGE},
     LimitBasis.SHORT_WEIGHT: {LineKind.LOSS},
 }
+BY_LINES_WEIGHT = (LimitBasis.PIECES_WEIGHT, LimitBasis.DAMAGED_WEIGHT, LimitBasis.SHORT_WEIGHT)
 
 
 def ceilings(works, terms, shipment, rate):

@@ -28,6 +28,58 @@ class Step:
 
 
 @dataclass(frozen=True)
+class Share:
+    """What one line has of an amount that lines share.
+
+    weight -- gross, in `unit`, None where the weight played no part; before -- what it was worth, unrounded
+    exact -- its part before the cents were given out; given -- its part in whole cents
+    """
+
+    key: str | int
+    before: Decimal
+    exact: Decimal
+    given: Decimal
+    weight: Decimal | None = None
+    unit: str = ""
+
+    def as_dict(self):
+        numbers = {name: _text(getattr(self, name)) for name in ("before", "exact", "given", "weight")}
+        return {"key": self.key, "unit": self.unit, **numbers}
+
+    @classmethod
+    def from_dict(cls, kept):
+        numbers = {name: _number(kept[name]) for name in ("before", "exact", "given", "weight")}
+        return cls(key=kept["key"], unit=kept["unit"], **numbers)
+
+
+@dataclass(frozen=True)
+class Pool:
+    """An amount that two lines or more were held to together, in proportion to what each was worth before.
+
+    code -- limit, allowance or deductible: what brought them down to `ceiling`
+    """
+
+    code: str
+    ceiling: Decimal
+    shares: tuple[Share, ...]
+
+    @property
+    def before(self):
+        return sum(share.before for share in self.shares)
+
+    def as_dict(self):
+        return {
+            "code": self.code,
+            "ceiling": _text(self.ceiling),
+            "shares": [share.as_dict() for share in self.shares],
+        }
+
+    @classmethod
+    def from_dict(cls, kept):
+        return cls(kept["code"], _number(kept["ceiling"]), tuple(Share.from_dict(share) for share in kept["shares"]))
+
+
+@dataclass(frozen=True)
 class LineWorking:
     """amount -- whole cents, or None while `needs` (sentences) says what is missing
     flags -- salvage_exceeds_loss, salvage_below_zero, repair_alone, repair_of_lost_goods, limited, within_allowance
@@ -71,6 +123,7 @@ class Valuation:
     lines: tuple[LineWorking, ...]
     total: Decimal | None
     group_steps: tuple[Step, ...] = ()
+    pools: tuple[Pool, ...] = ()
 
     @property
     def needs(self):
@@ -86,6 +139,7 @@ class Valuation:
             "lines": [line.as_dict() for line in self.lines],
             "total": _text(self.total),
             "group_steps": [step.as_dict() for step in self.group_steps],
+            "pools": [pool.as_dict() for pool in self.pools],
         }
 
     @classmethod
@@ -95,6 +149,7 @@ class Valuation:
             lines=tuple(LineWorking.from_dict(line) for line in kept["lines"]),
             total=_number(kept["total"]),
             group_steps=tuple(Step.from_dict(step) for step in kept["group_steps"]),
+            pools=tuple(Pool.from_dict(pool) for pool in kept["pools"]),
         )
 
 

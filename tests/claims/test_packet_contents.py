@@ -216,6 +216,19 @@ def test_terms_and_last_days_of_filing_are_told_with_their_rule(site, clerk):
     assert all(date["source"] == "bill of lading, section 3(b)" for date in said["dates"])
 
 
+def test_a_limit_that_lines_share_is_told_with_its_weight_and_each_share(site, clerk):
+    """2.50 a pound for 3 x 20 lb is 150.00 for goods of 3 x 125.00: 150 x 125 / 375 each."""
+    said = contents.said(with_terms(make_proved(site, actor=clerk, signed=False)))
+    [pool] = said["schedule"]["pools"]
+    assert (pool["weight"], pool["ceiling"], pool["before"]) == ("60 lb", "150.00", "375.00")
+    assert [(each["piece"], each["weight"], each["exact"], each["given"]) for each in pool["shares"]] == [
+        ("P-1", "20 lb", "50.00", "50.00"),
+        ("P-2", "20 lb", "50.00", "50.00"),
+        ("P-3", "20 lb", "50.00", "50.00"),
+    ]
+    assert said["schedule"]["total"] == "USD 150.00"
+
+
 def test_filed_late_is_answered_by_the_last_day_of_filing(site, clerk):
     said = contents.said(with_terms(make_proved(site, actor=clerk, signed=False)))
     late = next(each for each in said["refusals"] if each["ground"] == "late_claim")

@@ -99,6 +99,32 @@ class TestLimit:
         found = value([line(key=key) for key in (1, 2, 3)], declared, free())
         assert amounts(found) == [Decimal("33.34"), Decimal("33.33"), Decimal("33.33")]
 
+    def test_what_lines_share_can_be_reckoned_again_by_hand(self):
+        """60 lb at 1.00 a pound for goods of 100, 100 and 50: the shares are 60 x 100 / 250 and 60 x 50 / 250."""
+        lines = [line(), line(key=2, weight=30), line(key=3, weight=20, unit_price=50)]
+        [pool] = value(lines, limited("1"), free()).pools
+        assert (pool.code, pool.ceiling, pool.before) == ("limit", 60, 250)
+        told = [(share.key, share.weight, share.unit, share.before, share.exact, share.given) for share in pool.shares]
+        assert told == [(1, 10, "lb", 100, 24, 24), (2, 30, "lb", 100, 24, 24), (3, 20, "lb", 50, 12, 12)]
+
+    def test_the_parts_of_a_shared_limit_say_who_got_the_odd_cent(self):
+        declared = Terms(limit_basis=LimitBasis.DECLARED_VALUE, declared_value=100)
+        [pool] = value([line(key=key) for key in (1, 2, 3)], declared, free()).pools
+        assert {str(share.exact)[:8] for share in pool.shares} == {"33.33333"}
+        assert [share.given for share in pool.shares] == [Decimal("33.34"), Decimal("33.33"), Decimal("33.33")]
+        assert [share.weight for share in pool.shares] == [None] * 3
+
+    def test_a_limit_that_takes_nothing_and_one_of_a_single_line_share_nothing(self):
+        assert value([line(), line(key=2)], limited("10"), free()).pools == ()
+        assert value([line()], limited("1"), free()).pools == ()
+
+    def test_an_amended_line_moves_the_share_of_the_other(self):
+        def of_second(price):
+            [pool] = value([line(unit_price=price), line(key=2)], limited("1"), free()).pools
+            return pool.shares[1].given
+
+        assert (of_second(100), of_second(300)) == (10, 5)
+
     def test_a_loss_at_the_limit_is_whole_and_one_above_it_is_not(self):
         at, above = (value([line(unit_price=Decimal(loss))], limited("1"), free()) for loss in ("10.00", "10.01"))
         assert (at.total, at.lines[0].flags) == (10, ())
