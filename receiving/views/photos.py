@@ -29,15 +29,19 @@ A_YEAR = 365 * 24 * 3600
 def upload(request, number):
     """Photos for trailer `number`, multipart: `photo` (files), `uuid`, `purpose`, and `piece` or `seal` if of one.
 
-    Also `caption`, `taken` (the client's word for when) and, for people, `next`. A script sends one file and asks for
-    JSON: 201 `{"photo": {...}}`, also for a repeat of the same, else `{"errors": [{"code", "field", "message"}]}`.
-    Each file is stored or refused by itself.
+    `piece` is a number or a UUID: a phone that logged the piece without a network knows only the latter, and not to
+    which trailer of the site its carton was credited. Also `caption`, `taken` (the client's word for when) and, for
+    people, `next`. A script sends one file and asks for JSON: 201 `{"photo": {...}}`, also for a repeat of the same, else
+    `{"errors": [{"code", "field", "message"}]}`. Each file is stored or refused by itself.
     """
     arrival = get_object_or_404(Arrival.objects.select_related("site"), site=request.site, number=number)
+    subject = _subject(request, arrival)
+    if piece := subject.get("discrepancy"):
+        arrival = piece.arrival
     if rules.WORK not in request.may and not arrival.released_at:
         raise PermissionDenied
     try:
-        stored, refused = _receive_all(request, arrival, _subject(request, arrival))
+        stored, refused = _receive_all(request, arrival, subject)
     except Refused as why:
         return problem(request, why.status, why.code, why.message, field=why.field)
     if wants_json(request):
@@ -46,12 +50,14 @@ def upload(request, number):
 
 
 def _subject(request, arrival):
-    """The piece or seal a photo was sent for. One of another trailer does not exist here."""
+    """The piece or seal a photo was sent for. One of another trailer does not exist here, except by a piece's UUID."""
     piece, seal = request.POST.get("piece"), request.POST.get("seal")
     found = {}
     try:
         if piece:
-            found["discrepancy"] = get_object_or_404(Discrepancy, arrival=arrival, number=int(piece))
+            pieces = Discrepancy.objects.select_related("arrival__site")
+            named = {"arrival": arrival, "number": int(piece)} if piece.isdecimal() else {"uuid": uuids.UUID(piece)}
+            found["discrepancy"] = get_object_or_404(pieces, site=request.site, **named)
         if seal:
             found["seal"] = get_object_or_404(SealRecord, arrival=arrival, uuid=uuids.UUID(seal))
     except (ValueError, OverflowError):

@@ -18,7 +18,7 @@ from receiving.models import Event, Photo
 from receiving.photos import BrokenPicture, UuidReused, receive_photo
 from receiving.refusals import Refused
 from receiving.views import photos as views
-from tests.builders import NOON, make_arrival, make_person, make_seal, make_site
+from tests.builders import NOON, make_arrival, make_person, make_piece, make_seal, make_site
 from tests.hostile.photos import GOOD, SECRET, TAKEN, cut, grained, saved, seen
 
 
@@ -273,6 +273,14 @@ def test_next_leads_home_only(send, arrival):
 @pytest.mark.parametrize("value", ["999", "x", "d3ebe9fb-c4c5-44b0-aff4-a70895d306a0", "9" * 40])
 def test_a_piece_or_seal_that_is_not_there_is_404(send, field, value):
     assert send(**{field: value}).status_code == 404
+
+
+def test_a_piece_known_by_its_uuid_gets_its_photo_at_whichever_trailer_it_is(send, site, receiver):
+    elsewhere = make_arrival(site, actor=receiver, state=ArrivalState.UNLOADING, pieces=3)
+    piece = make_piece(elsewhere, actor=receiver)
+    assert send(piece=str(piece.uuid), purpose="piece").status_code == 201
+    assert [photo.arrival for photo in piece.photos.all()] == [elsewhere]
+    assert send(piece=str(piece.number), purpose="piece").status_code == 404
 
 
 def test_a_seal_of_the_trailer_gets_its_photo(send, arrival, receiver):
