@@ -31,7 +31,7 @@ def upload(request, number):
 
     `piece` is a number or a UUID: a phone that logged the piece without a network knows only the latter, and not to
     which trailer of the site its carton was credited. Also `caption`, `taken` (the client's word for when) and, for
-    people, `next`. A script sends one file and asks for JSON: 201 `{"photo": {...}}`, also for a repeat of the same, else
+    people, `next`. A script sends one file and asks for JSON: 201 `{"photo": {...}}`, also for a repeat, else
     `{"errors": [{"code", "field", "message"}]}`. Each file is stored or refused by itself.
     """
     arrival = get_object_or_404(Arrival.objects.select_related("site"), site=request.site, number=number)
