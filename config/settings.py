@@ -90,6 +90,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "receiving.middleware.PersonMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
+    "receiving.middleware.ShellMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "axes.middleware.AxesMiddleware",
 ]

@@ -3,7 +3,7 @@
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
-from receiving import rules
+from receiving import rules, shell
 
 THEMES = {"light", "dark"}
 
@@ -11,7 +11,7 @@ THEMES = {"light", "dark"}
 def page(request):
     theme = request.COOKIES.get("theme", "")
     person = getattr(request, "user", None)
-    context = {"theme": theme if theme in THEMES else "", "person": person}
+    context = {"theme": theme if theme in THEMES else "", "person": person, "release": shell.release()}
     site = getattr(request, "site", None)
     if site is None or person is None or not person.is_authenticated:
         return context

@@ -135,6 +135,7 @@ def browser():
 def open_page(browser, live_server):
     """open_page(**options) -> a page in a context of its own, relative to the live server.
 
+    Without a service worker, unless asked with service_workers="allow": most tests want the server's own answers.
     Scripts that fail and anything the content policy blocked fail the test at its end.
     """
     complaints, contexts = [], []
@@ -144,7 +145,8 @@ def open_page(browser, live_server):
             complaints.append(message.text)
 
     def new_page(**options):
-        context = browser.new_context(base_url=live_server.url, locale="en-US", **options)
+        given = {"base_url": live_server.url, "locale": "en-US", "service_workers": "block"} | options
+        context = browser.new_context(**given)
         contexts.append(context)
         context.set_default_timeout(20_000)
         context.on("console", note)

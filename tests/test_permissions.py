@@ -118,6 +118,7 @@ MATRIX = {
     "pieces": ("", EVERYBODY, NOT_HERE),
     "pieces_export": ("=csv", EVERYBODY, NOT_HERE),
     "search": ("", EVERYBODY, NOT_HERE),
+    "outbox": ("", EVERYBODY, NOT_HERE),
     "setup": ("", MANAGERS, NOT_HERE),
     "setup_site": ("", MANAGERS, MANAGERS),
     "setup_people": ("", MANAGERS, NOT_HERE),
@@ -247,7 +248,7 @@ MATRIX = {
     "packet_zip": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
     "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
 }
-# Pages that belong to no site: tested in tests/pages/test_home.py, tests/pages/test_shell.py, tests/claims/test_feed.py.
+# Pages that belong to no site: tested in tests/pages/test_base.py, tests/pages/test_shell.py, tests/claims/test_feed.py.
 NO_SITE = {"feed", "home", "language", "login", "logout", "password_change", "password_change_done"}
 NO_SITE |= {"worker", "manifest", "reachable", "offline"}
 

@@ -22,4 +22,5 @@ urlpatterns = [
     *phone.urlpatterns,
     *release.urlpatterns,
     *setup.urlpatterns,
+    *shell.urlpatterns,
 ]

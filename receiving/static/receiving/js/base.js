@@ -106,7 +106,3 @@ document.addEventListener("say", (event) => {
   toasts.replaceChildren(toast);
   if (event.detail.kind !== "stop") setTimeout(() => toast.remove(), 8000);
 });
-const fail = (text) => document.dispatchEvent(new CustomEvent("say", { detail: { text, kind: "stop" } }));
-document.addEventListener("htmx:sendError", () => fail(toasts.dataset.network));
-document.addEventListener("htmx:timeout", () => fail(toasts.dataset.network));
-document.addEventListener("htmx:responseError", () => fail(toasts.dataset.failed));

@@ -1,0 +1,11 @@
+from django.urls import path
+
+from receiving.views import shell
+
+urlpatterns = [
+    path("sw.js", shell.worker, name="worker"),
+    path("manifest.webmanifest", shell.manifest, name="manifest"),
+    path("reachable/", shell.reachable, name="reachable"),
+    path("offline/<slug:language>/", shell.offline, name="offline"),
+    path("<site:site>/phone/pages/", shell.pages, name="phone_pages"),
+]
