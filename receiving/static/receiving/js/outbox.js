@@ -11,6 +11,7 @@
    {type: "progress", uuid, part}, {type: "held", reason: "network" | "signed_out" | "other_person"}, {type: "changed"}. */
 import * as store from "./outbox_store.js";
 import { post, askServer } from "./outbox_wire.js";
+import * as scanLog from "./scan_log.js";
 
 export { newUuid, taken, usable, blob } from "./outbox_store.js";
 
@@ -18,6 +19,7 @@ const SECOND = 1000;
 const LONGEST = 300 * SECOND;
 const FRESH = 60 * SECOND; // how long the server's word on who is signed in is good
 const HOLDS = 3; // failures after which a record no longer holds up what was made later at its trailer
+const TOGETHER = 50; // how many scans of one trailer go in one post
 const ARRIVED = 30; // how many records the list of what has arrived remembers
 const STREAMS = { words: (record) => !record.files.length, files: (record) => record.files.length > 0 };
 
@@ -277,6 +279,7 @@ function alone(name, work) {
 async function sendAll(stream) {
   const mine = (await store.all()).filter((record) => record.person === me() && STREAMS[stream](record));
   const held = new Set();
+  const single = new Set();
   let unreachable = false;
   for (const { uuid, state } of mine) {
     // Nobody else sends: what stands as being sent was cut off.
@@ -286,6 +289,7 @@ async function sendAll(stream) {
     if (record?.state !== "waiting" || record.person !== me()) continue;
     const lane = `${record.site}/${record.trailer}`;
     if (held.has(lane) || (record.after && await isUnsent(record.after))) continue;
+    if (record.kind === "scan" && (await deliverScans(record, mine, single))) continue;
     const result = record.next_try > Date.now() ? "again" : await deliver(record);
     if (result === "stop") { unreachable = true; break; }
     if (result === "again" && stream === "words" && record.tries && record.tries < HOLDS) held.add(lane);
@@ -324,6 +328,42 @@ async function deliver(record) {
   return putOff(record, answer);
 }
 
+/* Scans that wait in a row for one trailer go in one post, each under its own number. False where nothing came of it: then
+   each goes by itself, and they are noted in `single`. */
+async function deliverScans(first, mine, single) {
+  const row = [];
+  for (const record of mine.slice(mine.findIndex(({ uuid }) => uuid === first.uuid))) {
+    if (row.length === TOGETHER || !goesWith(record, first)) break;
+    row.push(record.uuid);
+  }
+  if (row.length < 2 || first.tries || single.has(first.uuid)) return false;
+  const server = await ask(first.site);
+  if (server.is !== "here") return false;
+  const going = await store.changeAll(row, (was) => (was.state === "waiting" ? { ...was, state: "sending" } : null));
+  const labels = going.map(({ uuid, fields }) => ({ uuid, ...Object.fromEntries(fields.filter(([name]) => name === "label" || name === "device_at")) }));
+  const others = first.fields.filter(([name]) => name !== "label" && name !== "device_at");
+  const fields = [...others, ["labels", JSON.stringify(labels)]];
+  const answer = await post(first.url, { fields, uuid: store.newUuid(), files: [], headers: await headers(server, going.at(-1)) });
+  if (answer.is !== "stored") {
+    row.forEach((uuid) => single.add(uuid));
+    await store.changeAll(row, (was) => (was.state === "sending" ? { ...was, state: "waiting" } : null));
+    return false;
+  }
+  const { scans, running } = answer.data;
+  await storedScans(going.map((record, place) => [record, { scans: [scans[place]], running }]));
+  return true;
+}
+
+const alike = (fields) => JSON.stringify(fields.filter(([name]) => name !== "label" && name !== "device_at"));
+const goesWith = (record, first) => record.kind === "scan" && record.state === "waiting" && record.url === first.url && !record.after && !record.tries && alike(record.fields) === alike(first.fields);
+
+async function storedScans(pairs) {
+  await scanLog.keep(pairs.map(([record, data]) => scanLog.entryOf(record, data)));
+  await store.remove(pairs.map(([{ uuid }]) => uuid));
+  for (const [record, data] of pairs) tell({ type: "stored", uuid: record.uuid, record, answer: data });
+  changed();
+}
+
 async function attempt(record, server) {
   const files = await Promise.all(record.files.map(async (file, place) => ({ ...file, blob: await store.blob(record, place) })));
   const progress = files.length ? (part) => tell({ type: "progress", uuid: record.uuid, part }) : null;
@@ -338,6 +378,10 @@ async function stored(record, data) {
   const told = data.photo?.sha256;
   if (record.files.length && told !== record.files[0].sha256) {
     return refused(record, [{ code: "hash_differs", field: null, message: "" }]);
+  }
+  if (data.scans) {
+    await storedScans([[record, data]]);
+    return "stored";
   }
   const key = `arrived ${record.person} ${record.site}`;
   const { uuid, title, kind, trailer, made_at } = record;

@@ -87,6 +87,19 @@ export async function change(uuid, change, durability = "strict") {
   return changed ?? record;
 }
 
+/* Changes several records in one transaction. Resolves to those that `change` changed. */
+export async function changeAll(uuids, change) {
+  const tx = (await database()).transaction("records", "readwrite", { durability: "relaxed" });
+  const changed = [];
+  for (const uuid of uuids) {
+    const record = await tx.store.get(uuid);
+    const next = record && change(record);
+    if (next) { tx.store.put(next); changed.push(next); }
+  }
+  await tx.done;
+  return changed;
+}
+
 /* Takes records and their bytes away; with `told`, notes something under a key of meta in the same transaction. */
 export async function remove(uuids, key, note) {
   const tx = (await database()).transaction(["records", "blobs", "meta"], "readwrite", STRICT);
@@ -158,6 +171,16 @@ export async function changeFact(key, change) {
   else if (now !== was) await tx.store.put(now, key);
   await tx.done;
   return now;
+}
+
+/* Several facts at once, [[key, value]]; undefined deletes. */
+export async function putFacts(pairs) {
+  const tx = (await database()).transaction("meta", "readwrite", STRICT);
+  for (const [name, value] of pairs) {
+    if (value === undefined) tx.store.delete(name);
+    else tx.store.put(value, name);
+  }
+  await tx.done;
 }
 
 export async function facts(prefix) {
