@@ -446,7 +446,7 @@ def statement(facts):
         PAPERS,
         _("Statement: not received from any other source"),
         standing.holds and not facts.matches,
-        said=_("stated by %(name)s") % {"name": standing.statement.signer} if standing.statement else "",
+        said=_("signed by %(name)s") % {"name": standing.statement.signer} if standing.statement else "",
         lacks=lacks,
         why=_("Asked for where a whole package is missing (49 CFR 370.7(c), from memory)."),
         where=_("Below: the tool searches first, then a named person signs."),

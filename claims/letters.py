@@ -61,7 +61,9 @@ def fits(claim, reading, facts, today):
         yield Fit(LetterKind.CONCEALED, _("Damage was found after the trailer was released."))
     if filed and reading.standing == Standing.OFFER_OPEN:
         yield Fit(LetterKind.ACCEPTANCE, _("An offer is open."))
-    if filed and reading.money.disallowed:
+    refused = filed and reading.money.disallowed and not reading.money.agreed
+    contested = refused and is_contested(claim, facts)
+    if refused and not contested:
         yield Fit(LetterKind.CONTEST, _("The carrier disallowed a part."))
     if filed and FactKind.PAPERS_ASKED in kinds:
         yield Fit(LetterKind.PAPERS, _("The carrier asked for papers."))
@@ -75,8 +77,17 @@ def fits(claim, reading, facts, today):
         yield Fit(LetterKind.AMENDMENT, _("The claim was amended."))
     if reading.standing == Standing.OVERPAID:
         yield Fit(LetterKind.REFUND, _("More came in than the claim is worth."))
+    if contested:
+        yield Fit(LetterKind.CONTEST, _("The refusal was contested already; once more, if there is something to add."))
     if filed or claim.stage == Stage.WITHDRAWN:
         yield Fit(LetterKind.WITHDRAWAL, _("If the claim is given up."))
+
+
+def is_contested(claim, facts):
+    """Whether the last refusal has been contested, by a fact or by a letter that went."""
+    rows = Letter.objects.filter(claim=claim, kind=LetterKind.CONTEST, sent_at__isnull=False)
+    sent = [clock.site_day(at, claim.site.time_zone) for at in rows.values_list("sent_at", flat=True)]
+    return standing.is_contested(facts, sent)
 
 
 def decision_is_late(claim, today):

@@ -118,18 +118,18 @@ def send_one(to, subject, body, attached, number, of, about):
     title = (
         subject if of == 1 else _("%(subject)s (part %(n)s of %(of)s)") % {"subject": subject, "n": number, "of": of}
     )
-    message, raw = composed(to, title, body, attached, about)
+    by = {"uuid": about["uuid"], "actor": about["actor"], "claimant": about["claim"].claimant_email}
+    message, raw = composed(to, title, body, attached, **by)
     digest = evidence.digest(raw)
     name = files.keep(f"mail/{digest[:2]}/{digest}.eml", raw)
     hand_over(message, to, number, of)
     return keep(message, to, title, number, of, about | {"file": name, "sha256": digest, "size": len(raw)})
 
 
-def composed(to, subject, body, attached, about):
-    """(the message, its bytes as they will leave); answers go to the claimant and to whoever sends it."""
-    message = OnceMade(subject, body, to=to, headers={"Message-ID": f"<{about['uuid']}@dock.invalid>"})
-    answers = filter(None, [about["claim"].claimant_email, about["actor"].email])
-    message.reply_to = list(dict.fromkeys(answers))
+def composed(to, subject, body, attached, *, uuid, actor, claimant=""):
+    """(the message, its bytes as they will leave); answers go to whoever sends it, and to the claimant's address."""
+    message = OnceMade(subject, body, to=to, headers={"Message-ID": f"<{uuid}@dock.invalid>"})
+    message.reply_to = list(dict.fromkeys(filter(None, [claimant, actor.email])))
     for each in attached:
         message.attach(each.name, each.data, each.content_type)
     return message, message.message().as_bytes(linesep="\r\n")

@@ -22,7 +22,7 @@ FIGURES = {
     "disallowed": _("Disallowed"),
     "undecided": _("Undecided"),
     "kept": _("Received"),
-    "conceded": _("Conceded"),
+    "conceded": _("Given up"),
     "written_off": _("Written off"),
     "open": _("Outstanding"),
     "refund_due": _("Refund due"),

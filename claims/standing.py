@@ -8,8 +8,9 @@ Money always adds up, in one currency:
     claimed = allowed + disallowed + undecided
     claimed = received + offset - refunded + written off + conceded + outstanding
 
-`outstanding` below nought is what was paid too much: a refund is due. An agreement concedes what it leaves. What is
-written off binds nobody but us, so money that comes later takes its place before anybody speaks of a refund.
+`outstanding` below nought is what was paid too much: a refund is due. An agreement decides everything: what it grants
+is allowed, what it leaves is conceded, which is given up and counts as disallowed. What is written off binds nobody but
+us, so money that comes later takes its place before anybody speaks of a refund.
 """
 
 from collections.abc import Iterable, Mapping
@@ -159,7 +160,9 @@ def reckon(lines, facts, currency) -> Money:
     claimed = add_up(lines.values(), currency)
     allowed, disallowed = shares(lines, decided(facts), currency)
     agreement = latest(facts, FactKind.AGREED)
-    conceded = max(claimed - agreement.amount, NOUGHT) if agreement else NOUGHT
+    conceded = cents(max(claimed - agreement.amount, NOUGHT) if agreement else NOUGHT, currency)
+    if agreement:
+        allowed, disallowed = claimed - conceded, conceded
     received, offset, refunded = total(FactKind.RECEIPT), total(FactKind.OFFSET), total(FactKind.REFUND)
     left = claimed - conceded - received - offset + refunded
     written_off = min(total(FactKind.WRITTEN_OFF), max(left, NOUGHT))
@@ -170,7 +173,7 @@ def reckon(lines, facts, currency) -> Money:
         disallowed=disallowed,
         undecided=claimed - allowed - disallowed,
         agreed=cents(agreement.amount, currency) if agreement else cents(0, currency),
-        conceded=cents(conceded, currency),
+        conceded=conceded,
         received=received,
         offset=offset,
         refunded=refunded,
@@ -194,6 +197,18 @@ def shares(lines, said, currency):
 def decided(facts) -> dict[int, Decided]:
     """The latest decision on each line."""
     return {said.line: said for fact in facts if fact.kind == FactKind.DECISION for said in fact.decisions}
+
+
+def is_contested(facts: Iterable[Happened], sent: Iterable[date] = ()) -> bool:
+    """Whether the last refusal of a part has been contested, by a fact or by a letter of one of the days `sent`."""
+    facts = live(facts)
+    refusals = [
+        fact for fact in facts if fact.kind == FactKind.DECISION and any(said.disallowed for said in fact.decisions)
+    ]
+    if not refusals:
+        return False
+    ours = [fact.on for fact in facts if fact.kind == FactKind.CONTESTED]
+    return any(day >= refusals[-1].on for day in [*ours, *sent])
 
 
 def latest(facts, *kinds):

@@ -8,7 +8,7 @@ from django.utils.functional import lazy
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from claims import facts, queries, readings, timeline
+from claims import facts, letters, queries, readings, timeline
 from claims.enums import FactKind, Purpose, Stage, Standing
 from claims.facts.needs import NEEDS
 from claims.facts.recording import BOUNCES, written_off
@@ -72,6 +72,7 @@ NEXT = {
     Standing.OVERPAID: (FactKind.REFUND,),
     Standing.HANDED_OVER: (FactKind.ACKNOWLEDGED, FactKind.NOTE),
 }
+AFTER_CONTEST = (FactKind.DECISION, FactKind.OFFER, FactKind.RECEIPT, FactKind.COUNSEL)
 ICONS = {FactKind.RECEIPT: "money", FactKind.DECISION: "scales", FactKind.AGREED: "check", FactKind.REFUND: "money"}
 
 
@@ -82,28 +83,31 @@ def part(request, claim):
     """Money, what may be recorded next, and the time line."""
     read = readings.reading(claim, at=timezone.now())
     writes = rules.CLAIM in request.may
+    shown = likely(claim, read) if writes else []
     return {
         "money": read.money,
-        "next": next_step(claim, read) if writes else None,
-        "likely": [link(claim, kind) for kind in likely(claim, read)[1:]] if writes else [],
-        "others": [link(claim, kind) for kind in others(claim, read)] if writes else [],
+        "next": next_step(claim, read, shown) if writes else None,
+        "likely": [link(claim, kind) for kind in shown[1:]],
+        "others": [link(claim, kind) for kind in others(claim, shown)] if writes else [],
         "steps": list(steps(claim, read)) if writes else [],
         "timeline": timeline.of_claim(claim, may=request.may),
     }
 
 
 def likely(claim, read):
-    return [kind for kind in NEXT.get(read.standing, ()) if happens_to(claim, kind)]
+    kinds = NEXT.get(read.standing, ())
+    if FactKind.CONTESTED in kinds and letters.is_contested(claim, readings.happened([claim])[claim.pk]):
+        kinds = AFTER_CONTEST
+    return [kind for kind in kinds if happens_to(claim, kind)]
 
 
 def happens_to(claim, kind):
     return NEEDS[kind].handover or claim.purpose != Purpose.HANDOVER
 
 
-def others(claim, read):
+def others(claim, shown):
     if claim.stage != Stage.FILED:
         return []
-    shown = likely(claim, read)
     return [kind for kind in PAGES if kind not in shown and happens_to(claim, kind)]
 
 
@@ -116,14 +120,14 @@ def to_fact(claim, kind):
     return reverse("fact_new", args=[claim.site.code, claim.slug, FactKind(kind).value])
 
 
-def next_step(claim, read):
+def next_step(claim, read, shown):
     """The one action that stands out at the bottom of the claim page, or None."""
     if claim.stage == Stage.DRAFT:
         words = _("Hand it over") if claim.is_handover else _("File this claim")
         return {"url": to_step(claim, "claim_file"), "words": words, "icon": "forth"}
     if claim.stage == Stage.FILED and read.standing == Standing.ALL_IN:
         return {"url": to_step(claim, "claim_close"), "words": _("Close this claim"), "icon": "archive"}
-    return next((link(claim, kind) for kind in likely(claim, read)), None)
+    return next((link(claim, kind) for kind in shown), None)
 
 
 def steps(claim, read):

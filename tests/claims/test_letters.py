@@ -101,6 +101,31 @@ def test_what_happened_calls_for_its_letter(filed, clerk, happened, wanted):
     assert "Rosa Vale" in letter.body or filed.signatory in letter.body
 
 
+def order(claim, at=LATER):
+    return [fit.kind for fit in letters.fitting(claim, at=at)]
+
+
+def refuse(claim, clerk):
+    [row, *_] = claim.lines.order_by("position")
+    return make_fact(claim, FactKind.DECISION, actor=clerk, decisions=[decide(row, 25)])
+
+
+def test_a_refusal_that_was_contested_is_not_the_first_letter_any_more(filed, clerk):
+    refuse(filed, clerk)
+    assert order(filed)[0] == LetterKind.CONTEST
+    letters.freeze(draft(filed, LetterKind.CONTEST), b"x", way=FilingWay.POST, version=1, actor=clerk, at=LATER)
+    assert order(filed)[0] != LetterKind.CONTEST and LetterKind.CONTEST in order(filed)
+
+
+def test_after_an_agreement_there_is_nothing_to_contest_or_to_decide(filed, clerk):
+    refuse(filed, clerk)
+    make_fact(filed, FactKind.ACKNOWLEDGED, actor=clerk)
+    late = NOON + timedelta(days=200)
+    assert {LetterKind.CONTEST, LetterKind.LATE_DECISION} <= kinds(filed, at=late)
+    make_fact(filed, FactKind.AGREED, actor=clerk, on=LATER.date())
+    assert not {LetterKind.CONTEST, LetterKind.LATE_DECISION} & kinds(filed, at=late)
+
+
 @pytest.mark.parametrize(("days", "late"), [(30, False), (31, True)])
 def test_the_carrier_is_reminded_of_its_acknowledgement_after_thirty_days(filed, days, late):
     assert (LetterKind.LATE_ACKNOWLEDGEMENT in kinds(filed, at=NOON + timedelta(days=days))) is late

@@ -113,6 +113,29 @@ def test_an_agreement_concedes_the_rest():
     assert (money.agreed, money.conceded, money.outstanding) == (Decimal("70.00"), Decimal("30.00"), Decimal("70.00"))
 
 
+@pytest.mark.parametrize("before", [(), (OFFER,), (IN_PART,), (ONE_LINE_REFUSED,), (REFUSED,)])
+def test_an_agreement_leaves_nothing_undecided_what_it_gives_up_is_not_allowed(before):
+    money = read(*before, AGREED).money
+    assert (money.allowed, money.disallowed, money.undecided, money.conceded) == (70, 30, 0, 30)
+
+
+def test_an_agreement_on_more_than_is_left_of_the_claim_allows_what_is_left():
+    money = read(AGREED, lines={1: Decimal("55.00")}).money
+    assert (money.allowed, money.disallowed, money.undecided, money.conceded) == (55, 0, 0, 0)
+
+
+def test_a_refusal_is_contested_by_what_comes_after_it():
+    contested = fact(30, FactKind.CONTESTED)
+    day = REFUSED.on
+    assert not standing.is_contested([])
+    assert not standing.is_contested([REFUSED])
+    assert standing.is_contested([REFUSED, contested])
+    assert standing.is_contested([REFUSED], [day]) and not standing.is_contested([REFUSED], [day - timedelta(days=1)])
+    again = fact(31, FactKind.DECISION, on=contested.on + timedelta(days=1), decisions=REFUSED.decisions)
+    assert not standing.is_contested([REFUSED, contested, again])
+    assert not standing.is_contested([REFUSED, contested, fact(32, FactKind.CONTESTED, reverses=contested.key)])
+
+
 def test_what_is_paid_over_the_agreement_is_a_refund():
     money = read(AGREED, PAID).money
     assert (money.outstanding, money.refund_due, money.open) == (Decimal("-30.00"), Decimal("30.00"), 0)

@@ -1,5 +1,6 @@
 """What happens to a claim, through the pages: each kind of fact, decisions by line, the steps between stages."""
 
+import re
 import uuid
 from decimal import Decimal
 
@@ -171,6 +172,24 @@ def test_a_decision_is_typed_line_by_line_and_the_rest_is_disallowed(signed_in, 
     assert (row.line, row.allowed, row.disallowed, row.ground) == (damaged, 100, 25, "packaging")
     shown = page(signed_in, claim.get_absolute_url())
     assert "100.00 allowed, 25.00 disallowed (packed badly)" in shown
+
+
+def test_a_refusal_that_was_contested_does_not_stay_the_likeliest_next(signed_in, claim, clerk):
+    def likeliest():
+        return signed_in.get(address(claim, "claim")).context["facts"]["next"]["url"]
+
+    refused = decide(lines(claim)[0], 25)
+    make_fact(claim, FactKind.DECISION, actor=clerk, decisions=[refused])
+    assert likeliest() == address(claim, "fact_new", "contested")
+    make_fact(claim, FactKind.CONTESTED, actor=clerk, on=LATER.date())
+    assert likeliest() == address(claim, "fact_new", "decision")
+
+
+def test_what_an_agreement_leaves_is_given_up_and_not_undecided(signed_in, claim, clerk):
+    make_fact(claim, FactKind.AGREED, actor=clerk)
+    shown = " ".join(signed_in.get(address(claim, "claim")).content.decode().split())
+    assert re.search(r"<dt>Given up</dt><dd>[^/]*;100\.00<", shown)
+    assert re.search(r"<dt>Undecided</dt><dd>[^/]*;0\.00<", shown)
 
 
 def test_a_whole_claim_is_disallowed_in_one_go(signed_in, claim):
