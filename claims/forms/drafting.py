@@ -1,6 +1,5 @@
 """Input for drafting claims: which pieces, what a line is worth, whose claim it is. No writes."""
 
-import re
 from decimal import Decimal
 
 from django import forms
@@ -9,31 +8,11 @@ from django.utils.translation import gettext_lazy as _
 
 from claims import drafting, losses
 from claims.models import Claim, ClaimLine, NotClaimed, Terms
+from receiving.fields import as_typed
 from receiving.filters import DayField
 from receiving.models import Carrier, Discrepancy
 
 LONGEST_KEY = 18
-
-
-# As the pages write it: thousands set apart by commas, and a point.
-GROUPED = re.compile(r"[0-9]{1,3}(,[0-9]{3})+(\.[0-9]+)?")
-
-
-class NumberField(forms.DecimalField):
-    """A number with a point, thousands set apart or not; what is none is named in the refusal."""
-
-    default_error_messages = {"invalid": _("“%(value)s” is no number. Write it like 1234.50, without other signs.")}
-
-    def __init__(self, **options):
-        super().__init__(**{"widget": forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})} | options)
-
-    def to_python(self, value):
-        if isinstance(value, str) and GROUPED.fullmatch(value.strip()):
-            value = value.replace(",", "")
-        try:
-            return super().to_python(value)
-        except forms.ValidationError as error:
-            raise forms.ValidationError(error.message, code="invalid", params={"value": value}) from None
 
 
 class DayInput(forms.DateInput):
@@ -45,12 +24,9 @@ class DayInput(forms.DateInput):
 
 def as_written(column, **options):
     """The form field of a model's column, with our own words for numbers and days."""
-    kind = column.get_internal_type()
-    if kind == "DecimalField":
-        options["form_class"] = NumberField
-    if kind == "DateField":
+    if column.get_internal_type() == "DateField":
         options["form_class"] = DayField
-    return column.formfield(**options)
+    return as_typed(column, **options)
 
 
 def written(model, names):

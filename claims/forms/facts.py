@@ -11,9 +11,10 @@ from django.utils.translation import gettext_lazy as _
 from claims import documents
 from claims.enums import DocumentKind, FactKind, FilingWay, Ground, LineKind, ReceiptKind, Speaker
 from claims.facts.needs import ANSWERED, MISSING, NEEDS
-from claims.forms.drafting import DayInput, NumberField, VersionForm, written
+from claims.forms.drafting import DayInput, VersionForm, written
 from claims.models import Claim, ClaimLine, Fact, SalvageLot
 from claims.valuation.words import money as in_words
+from receiving.fields import NumberField
 from receiving.models import Discrepancy
 
 # What a column is called where the kind has a better word than the model.
@@ -295,7 +296,7 @@ class AmendForm(VersionForm):
             max_digits=column.max_digits,
             decimal_places=column.decimal_places,
             min_value=0,
-            initial=plain(getattr(line, name)),
+            initial=getattr(line, name),
         )
 
     @property
@@ -322,11 +323,6 @@ class AmendForm(VersionForm):
             if different := {name: value for name, value in now.items() if value != getattr(line, name)}:
                 values[line.pk] = different
         return {"values": values, "drop": drop, "pieces": list(found.get("pieces") or [])}
-
-
-def plain(number):
-    """A number to be typed over, without idle noughts."""
-    return None if number is None else f"{number.normalize():f}"
 
 
 # -- stages

@@ -12,6 +12,7 @@ from claims.enums import Applies, Binds, Counting, Mode
 from claims.models import Terms, TermsPeriod
 from claims.terms import FACTS, PERIOD
 from claims.terms.keeping import LOOSE, tidied, unfit
+from receiving.fields import WholeField, as_typed
 from receiving.models import Account, Carrier
 
 DAY = forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"})
@@ -58,7 +59,9 @@ class TermsForm(forms.Form):
         self.site, self.terms = site, terms
         self.names = LOOSE if used else [name for name in FACTS if name != "site"]
         widgets = {"valid_from": DAY, "valid_until": DAY, "source": forms.Textarea}
-        self.fields.update(forms.fields_for_model(Terms, fields=self.names, widgets=widgets))
+        self.fields.update(
+            forms.fields_for_model(Terms, fields=self.names, widgets=widgets, formfield_callback=as_typed)
+        )
         if used or not company:
             del self.fields["reach"]
         for name in self.fields.keys() & HELP.keys():
@@ -118,7 +121,7 @@ class PeriodForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.fields = forms.fields_for_model(TermsPeriod, fields=PERIOD) | self.fields
         for name in ("length", "extra_days", "every"):
-            self.fields[name] = forms.IntegerField(
+            self.fields[name] = WholeField(
                 label=self.fields[name].label, min_value=0, max_value=9999, initial=0, required=False
             )
         self.fields["length"].initial = None

@@ -12,7 +12,7 @@ from claims import facts, letters, queries, readings, timeline
 from claims.enums import FactKind, Purpose, Stage, Standing
 from claims.facts.needs import NEEDS
 from claims.facts.recording import BOUNCES, written_off
-from claims.forms.facts import AmendForm, DecisionForm, FactForm, ReasonForm, SalvageForm, plain
+from claims.forms.facts import AmendForm, DecisionForm, FactForm, ReasonForm, SalvageForm
 from claims.models import Fact
 from claims.valuation.words import money as in_words
 from claims.views.shared import claim_step, get_claim, step
@@ -206,7 +206,7 @@ def first_words(claim, kind):
     read = readings.reading(claim, at=timezone.now())
     money = read.money
     if kind == FactKind.AGREED and read.offer:
-        return {"amount": plain(read.offer.amount), "answers": read.offer.key}
+        return {"amount": read.offer.amount, "answers": read.offer.key}
     if kind == FactKind.OFFER_DECLINED and read.offer:
         return {"answers": read.offer.key}
     amounts = {
@@ -214,7 +214,7 @@ def first_words(claim, kind):
         FactKind.REFUND: money.refund_due,
         FactKind.PASSED_ON: max(money.to_pass_on, 0),
     }
-    found = {"amount": plain(amounts[kind])} if amounts.get(kind) else {}
+    found = {"amount": amounts[kind]} if amounts.get(kind) else {}
     return found | ({"by_name": claim.payee or str(claim.account)} if kind == FactKind.PASSED_ON else {})
 
 

@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy
 
 from receiving import dock
 from receiving.enums import CarrierKind, IncidentKind, SealAction, SealCondition, TrailerDoor
+from receiving.fields import NumberField, WholeField, as_typed
 from receiving.identifiers import tidy_reference
 from receiving.models import Account, Arrival, Carrier, Door, IncidentNote, Refusal, SealRecord, Shipment
 
@@ -168,6 +169,11 @@ class ExpectForm(TrailerFields):
     """A trailer that will come, or that stands at the gate now."""
 
 
+def temperature(label):
+    """Below nought too, which not every phone's keys for decimals can write."""
+    return NumberField(label=label, max_digits=5, decimal_places=1, required=False, widget=forms.NumberInput)
+
+
 class EditTrailerForm(TrailerFields):
     """Everything said of a trailer, with the version that was on the page."""
 
@@ -181,11 +187,9 @@ class EditTrailerForm(TrailerFields):
     temperature_unit = forms.ChoiceField(
         label=gettext_lazy("Temperature unit"), choices=[("F", "°F"), ("C", "°C")], widget=forms.RadioSelect
     )
-    set_point = forms.DecimalField(label=gettext_lazy("Set point"), max_digits=5, decimal_places=1, required=False)
-    reading = forms.DecimalField(label=gettext_lazy("Air reading"), max_digits=5, decimal_places=1, required=False)
-    product_temperature = forms.DecimalField(
-        label=gettext_lazy("Product temperature"), max_digits=5, decimal_places=1, required=False
-    )
+    set_point = temperature(gettext_lazy("Set point"))
+    reading = temperature(gettext_lazy("Air reading"))
+    product_temperature = temperature(gettext_lazy("Product temperature"))
     version = forms.IntegerField(widget=forms.HiddenInput)
 
     def __init__(self, *args, arrival, **kwargs):
@@ -293,6 +297,7 @@ class ShipmentForm(UsualAnswers, Folded, forms.ModelForm):
 
     class Meta:
         model = Shipment
+        formfield_callback = as_typed
         fields = [name for name in dock.SHIPMENT_FACTS if name != "difference_note"]
         widgets = {
             "bill_number": forms.TextInput(attrs=PLAIN | {"class": "id"}),
@@ -512,7 +517,7 @@ class WhyForm(forms.Form):
 class PiecesForm(forms.Form):
     """So many pieces of a bill, and why."""
 
-    pieces = forms.IntegerField(
+    pieces = WholeField(
         label=gettext_lazy("Pieces"),
         min_value=1,
         max_value=999_999,

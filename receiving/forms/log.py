@@ -17,6 +17,7 @@ from receiving.enums import (
     RerouteAuthority,
     WhereFound,
 )
+from receiving.fields import WholeField
 from receiving.forms import dock
 from receiving.models import DamageCode, Discrepancy, Finding, Store
 
@@ -70,7 +71,7 @@ class PieceForm(forms.Form):
     )
     damaged_too = forms.BooleanField(label=_("Damaged too"), required=False)
     extent = choice(Extent.choices, _("How far it goes"))
-    quantity = forms.IntegerField(label=_("Pieces"), min_value=1, max_value=9999, required=False)
+    quantity = WholeField(label=_("Pieces"), min_value=1, max_value=9999, required=False)
     store = StoreNumberField(label=_("Store printed first"))
     new_store = StoreNumberField(label=_("New store"))
     reroute_authority = forms.ChoiceField(
@@ -80,8 +81,8 @@ class PieceForm(forms.Form):
         required=False,
         widget=forms.RadioSelect,
     )
-    units_good = forms.IntegerField(label=_("Units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
+    units_good = WholeField(label=_("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = WholeField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
     hazmat = forms.BooleanField(label=_("Hazardous material"), required=False)
     food = forms.BooleanField(label=_("It is food"), required=False)
     no_photo_reason = worded(Discrepancy, "no_photo_reason")
@@ -292,8 +293,8 @@ class FindingForm(forms.Form):
         ],
     )
     by_name = worded(Finding, "by_name")
-    units_good = forms.IntegerField(label=_("Units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
+    units_good = WholeField(label=_("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = WholeField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
     packaging_outside = worded(Finding, "packaging_outside")
     packaging_inside = worded(Finding, "packaging_inside")
     text = worded(Finding, "text", widget=forms.Textarea(attrs={"rows": 3}))
@@ -304,8 +305,8 @@ class FindingForm(forms.Form):
 
 class StoreReportForm(forms.Form):
     by_name = needed(_("By whom at the store"), _("Write by whom."), max_length=80)
-    units_good = forms.IntegerField(label=_("Units good"), min_value=0, max_value=99999, required=False)
-    units_hurt = forms.IntegerField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
+    units_good = WholeField(label=_("Units good"), min_value=0, max_value=99999, required=False)
+    units_hurt = WholeField(label=_("Units hurt"), min_value=0, max_value=99999, required=False)
     text = needed(
         _("What the store found"),
         _("Write what was found."),

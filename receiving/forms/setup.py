@@ -4,6 +4,7 @@ from django.utils.translation import gettext_lazy as _
 
 from receiving import clock, setup
 from receiving.enums import Role
+from receiving.fields import as_typed
 from receiving.identifiers import NotValid, scac
 from receiving.models import Account, Person, Site
 
@@ -19,7 +20,7 @@ class FactsForm(forms.Form):
     def __init__(self, *args, model, names, fixed=(), **kwargs):
         super().__init__(*args, **kwargs)
         self.model, self.names = model, [name for name in names if name not in fixed]
-        self.fields.update(forms.fields_for_model(model, fields=self.names))
+        self.fields.update(forms.fields_for_model(model, fields=self.names, formfield_callback=as_typed))
         if "account" in self.fields:
             self.fields["account"].queryset = Account.objects.filter(active=True).order_by("legal_name")
             self.fields["account"].empty_label = _("choose")

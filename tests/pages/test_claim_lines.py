@@ -16,6 +16,7 @@ from claims.models import Claim, ClaimLine
 from claims.views import lines
 from receiving import discrepancies, rules
 from receiving.enums import CarrierKind
+from receiving.fields import shown
 from receiving.models import Discrepancy, Event
 from tests.builders import NOON, make_carrier, make_person, make_site
 from tests.claims.builders import losses, make_claim, make_filed, make_load, make_terms
@@ -50,6 +51,7 @@ def post(client, name, claim, *more, follow=False, **data):
 def price(client, claim, position=1, **data):
     line = claim.lines.get(position=position)
     said = {name: getattr(line, name) for name in drafting.PRICES if getattr(line, name) is not None}
+    said = {name: shown(value) if isinstance(value, Decimal) else value for name, value in said.items()}
     return post(client, "claim_line", claim, position, **(said | {"version": claim.version} | data))
 
 
@@ -177,6 +179,8 @@ def test_a_line_is_priced_from_its_invoice(clerk, site, alice):
     [
         ({"unit_price": "twelve"}, "unit_price", "“twelve” is no number. Write it like 1234.50"),
         ({"unit_price": "1.250,00"}, "unit_price", "“1.250,00” is no number."),
+        ({"unit_price": "1.000"}, "unit_price", "“1.000” can be read as 1000 or as 1."),
+        ({"weight": "1,000"}, "weight", "“1,000” can be read as 1000 or as 1."),
         ({"unit_price": "NaN"}, "unit_price", "“NaN” is no number."),
         ({"unit_price": "-1"}, "unit_price", "-1 is below nought."),
         ({"quantity": ""}, "quantity", "This field is required."),

@@ -246,7 +246,7 @@ BAD = [
     ({"limit_basis": "package"}, "A limit needs its rate"),
     ({"waives_statute": "on"}, "which paper and clause the waiver stands"),
     ({"calendar_subdivision": "QQ"}, "no state or province"),
-    ({"limit_rate": "lots"}, "Enter a number"),
+    ({"limit_rate": "lots"}, "“lots” is no number"),
     ({"mode": "pipe"}, "not one of the available choices"),
     ({"carrier": "999"}, "not one of the available choices"),
     ({"deductible": "-1"}, "An amount cannot be below zero"),
