@@ -233,7 +233,7 @@ async function keepSite(site) {
   await tidy();
 }
 
-// True if it is kept now, false if the server gives no such page any more, null if the server was not reached.
+// True if it is kept now, false if the server gives no such page, null if the server was not reached as this person.
 async function fetchPage(address, version) {
   let response;
   try {
@@ -241,7 +241,8 @@ async function fetchPage(address, version) {
   } catch {
     return null;
   }
-  if (response.status >= 500) return null;
+  if (UNREACHED.has(response.status)) return null;
+  if (response.status >= 500) return false;
   const { person } = await memory();
   const of = response.headers.get("X-Person") ?? response.headers.get("X-Dock");
   if (response.status === 200 && of !== person) return null;
