@@ -19,7 +19,7 @@ from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from receiving import clock, discrepancies, dock, evidence, identifiers, matching, queries, scan_words
+from receiving import clock, discrepancies, dock, evidence, identifiers, late, matching, queries, scan_words
 from receiving.documents import manifest
 from receiving.documents.tables import Mark, UnreadableTable, read_table
 from receiving.enums import (
@@ -27,6 +27,9 @@ from receiving.enums import (
     COUNTING_STATES,
     ArrivalState,
     Kind,
+    LateKind,
+    LateOutcome,
+    MomentKind,
     PalletState,
     ScanHow,
     ScanResult,
@@ -41,6 +44,13 @@ COUNTABLE = (ArrivalState.UNLOADING, ArrivalState.COUNTED)
 WAITING = (ArrivalState.EXPECTED, ArrivalState.AT_DOOR)
 # What changed something: counted a carton or put it on a pallet.
 EFFECTIVE = (*COUNTING_RESULTS, ScanResult.PLACED)
+# What became of a scan that was made before its trailer left and came after.
+LATE_OUTCOMES = {
+    ScanResult.FOUND: LateOutcome.FOUND,
+    ScanResult.BLIND: LateOutcome.FOUND,
+    ScanResult.ALREADY: LateOutcome.ALREADY,
+    ScanResult.PLACED: LateOutcome.ALREADY,
+}
 CHUNK = 500
 ATTEMPTS = 4
 
@@ -99,11 +109,14 @@ def scan(arrival, *, reads, pallet=None, shipment=None, how=ScanHow.SCANNER, tol
     """Count labels at a trailer; one Answer for each Read, in order. Reads whose UUID is stored count once.
 
     pallet -- the pallet they are put on; shipment -- the bill a label on no list counts for, if several have no list;
-    told -- what the event says besides
+    told -- what the event says besides. What was made before the release, a pause or the closing of the pallet, by the
+    device's word, counts after it.
     """
+    reads = list(reads)
+    made_at = last_made(reads)
     if arrival.state != ArrivalState.RELEASED:
-        refuse_unless_counting(arrival)
-    if pallet and pallet.state == PalletState.CLOSED:
+        refuse_unless_counting(arrival, made_at=made_at)
+    if pallet and pallet.state == PalletState.CLOSED and not (made_at and made_at < pallet.closed_at):
         raise Refused(
             scan_words.PALLET_CLOSED % {"pallet": pallet},
             code="pallet_closed",
@@ -113,25 +126,36 @@ def scan(arrival, *, reads, pallet=None, shipment=None, how=ScanHow.SCANNER, tol
     for attempt in range(1, ATTEMPTS + 1):
         try:
             with transaction.atomic():
-                hold(arrival)
+                hold(arrival, made_at=made_at)
                 return session.run(told or {}, look_back=attempt > 1 or len(session.reads) > 1)
         except (SomebodyWasFirst, IntegrityError):
             if attempt == ATTEMPTS:
                 raise
 
 
-def hold(arrival):
+def last_made(reads):
+    """When the last of these was made by the device's word; None where one of them does not say."""
+    moments = [read.device_at for read in reads]
+    return max(moments) if moments and None not in moments else None
+
+
+def hold(arrival, *, made_at=None):
     """Keep a release from passing between the look at the trailer and its count; SQLite has one writer anyway."""
     if connection.features.has_select_for_update:
         evidence.lock_head(arrival.site)
         arrival.refresh_from_db(fields=["state", "released_at"])
         if arrival.state != ArrivalState.RELEASED:
-            refuse_unless_counting(arrival)
+            refuse_unless_counting(arrival, made_at=made_at)
 
 
-def refuse_unless_counting(arrival):
+def refuse_unless_counting(arrival, *, made_at=None):
+    """made_at -- when the count was made, if it waited on a phone: before a pause it is as good as before the pause."""
     if arrival.state in COUNTABLE:
         return
+    if arrival.state == ArrivalState.PAUSED and made_at:
+        paused = arrival.moments.filter(kind=MomentKind.PAUSED).order_by("-at", "-pk").first()
+        if paused and made_at < paused.at:
+            return
     if arrival.state == ArrivalState.PAUSED:
         message = scan_words.PAUSED
     elif arrival.state == ArrivalState.RELEASED:
@@ -175,6 +199,7 @@ class Session:
     def forget(self):
         self.rows, self.told = [], []
         self.counted, self.placed, self.found = defaultdict(int), {}, []
+        self.late, self.loose, self.loose_found = [], {}, {}
         self.fresh = {}
         for name in ("strangers", "blind_bills", "counted_blind"):
             self.__dict__.pop(name, None)
@@ -201,6 +226,8 @@ class Session:
         self.earlier[read.uuid] = row
         self.rows.append(row)
         self.told.append([answer.label, answer.result, answer.arrival.number])
+        if late.is_late(answer.arrival, read.device_at):
+            self.late.append((read, answer))
         return answer
 
     def said_before(self, row, read):
@@ -225,14 +252,14 @@ class Session:
         label = self.labels[read]
         carton = self.choose(label)
         if carton and carton.arrival.state == ArrivalState.RELEASED:
-            return self.left(carton)
+            return self.before_it_left(carton, read) or self.left(carton)
         if carton:
             return self.again(carton) if carton.received >= carton.expected else self.count(carton)
         if read.damage:
             return Answer(ScanResult.BAD_LABEL, label, self.arrival, detail=read.damage)
         if stranger := self.strangers.get(label):
-            return self.stranger(stranger)
-        return self.unlisted(label)
+            return self.before_it_left(stranger, read) or self.stranger(stranger)
+        return self.unlisted_before_it_left(label, read) or self.unlisted(label)
 
     def choose(self, label):
         """This trailer's carton, a wanted one first; else the only one of another trailer being worked."""
@@ -259,6 +286,51 @@ class Session:
             trailer = {"trailer": carton.arrival.trailer_number}
             return self.said(ScanResult.OTHER_TRAILER, carton, scan_words.CREDITED % trailer)
         return self.said(ScanResult.COUNTED if fits else ScanResult.WRONG_PALLET, carton)
+
+    def before_it_left(self, carton, read):
+        """What a scan is answered that was made before its trailer left and came after, or None.
+
+        A carton is only counted then if it was declared short, or a piece of its bill by number.
+        """
+        if not late.is_late(carton.arrival, read.device_at):
+            return None
+        if carton.received >= carton.expected:
+            return self.again(carton)
+        if not hasattr(carton, "short"):
+            carton.short = discrepancies.short_pieces(carton)
+        if carton.short:
+            if self.count(carton).result != ScanResult.FOUND:
+                carton.short -= 1
+                self.found.append(carton)
+            return self.said(ScanResult.FOUND, carton, str(scan_words.FOUND))
+        if short := self.loose_short(carton.shipment_id, carton.store_id):
+            self.loose_found[read.uuid] = short
+            self.count(carton)
+            return self.said(ScanResult.FOUND, carton, str(scan_words.FOUND))
+        return None
+
+    def unlisted_before_it_left(self, label, read):
+        """The same for a label on no list, of a trailer that has bills without one."""
+        if not late.is_late(self.arrival, read.device_at):
+            return None
+        for bill in [self.shipment] if self.shipment in self.blind_bills else self.blind_bills:
+            if label in self.counted_blind:
+                return self.blind(label, bill)
+            if short := self.loose_short(bill.pk, None):
+                self.loose_found[read.uuid] = short
+                return self.blind(label, bill)
+        return None
+
+    def loose_short(self, bill, store):
+        """A short by number of the bill that may be this piece, of which one is left; None where none is."""
+        if bill not in self.loose:
+            self.loose[bill] = [[short, short.quantity] for short in discrepancies.loose_shorts(bill)]
+        rows = [row for row in self.loose[bill] if row[1] and (store is None or row[0].store_id in (store, None))]
+        if not rows:
+            return None
+        row = min(rows, key=lambda row: row[0].store_id != store)
+        row[1] -= 1
+        return row[0]
 
     def again(self, carton):
         if self.pallet and carton.pallet_id != self.pallet.pk and self.put(carton):
@@ -389,8 +461,10 @@ class Session:
             count_up(keys, more, **receipt, pallet=self.pallet if placed else None)
         for part in chunks([carton.pk for carton in self.placed if carton not in self.counted]):
             Carton.objects.filter(pk__in=part).update(pallet=self.pallet)
-        for carton in self.found:
-            self.resolve_short(carton)
+        shorts = {carton.pk: self.resolve_short(carton) for carton in self.found}
+        for short in dict.fromkeys(self.loose_found.values()):
+            pieces = list(self.loose_found.values()).count(short)
+            discrepancies.one_found(short, note=_("scanned"), pieces=pieces, actor=self.actor, at=self.at)
         evidence.insert(self.rows)
         dock.tell(
             self.arrival,
@@ -400,6 +474,27 @@ class Session:
             at=self.at,
             after={"how": self.how, "pallet": self.pallet and self.pallet.number, **told, "scans": self.told},
         )
+        self.write_late(shorts)
+
+    def write_late(self, shorts):
+        by_trailer = defaultdict(list)
+        for read, answer in self.late:
+            outcome = LATE_OUTCOMES.get(answer.result, LateOutcome.KEPT)
+            short = self.loose_found.get(read.uuid) or (answer.carton and shorts.get(answer.carton.pk))
+            by_trailer[answer.arrival].append(
+                late.Entry(
+                    read.uuid,
+                    LateKind.SCAN,
+                    outcome,
+                    f"scan:{read.uuid}",
+                    read.device_at,
+                    label=answer.label,
+                    discrepancy=short if outcome == LateOutcome.FOUND else None,
+                )
+            )
+        for arrival, entries in by_trailer.items():
+            arrival.site = self.arrival.site
+            late.note(arrival, entries, actor=self.actor, at=self.at)
 
     def resolve_short(self, carton):
         short = (
@@ -408,6 +503,7 @@ class Session:
         if short is None:
             raise SomebodyWasFirst
         discrepancies.one_found(short, note=_("scanned"), actor=self.actor, at=self.at)
+        return short
 
 
 def tidy(raw):
@@ -569,11 +665,17 @@ def receive_found(short, *, uuid, actor, at):
 # --- tally ------------------------------------------------------------------------------------------------------------
 
 
-def tally(shipment, *, store, count, uuid, actor, at):
-    """Count by store: `count` more cartons, or fewer when negative but never below none."""
-    refuse_unless_counting(shipment.arrival)
+def tally(shipment, *, store, count, uuid, actor, at, made_at=None):
+    """Count by store: `count` more cartons, or fewer when negative but never below none.
+
+    made_at -- when, if it waited on a phone. Before the release it still counts after it, as far as the bill has shorts
+    by number; None where none of it counts.
+    """
     if count == 0 or abs(count) > 100:
         raise Refused(_("Tally between 1 and 100 cartons at a time."), code="tally_out_of_range", field="count")
+    if late.is_late(shipment.arrival, made_at):
+        return late_tally(shipment, store=store, count=count, uuid=uuid, actor=actor, at=at, made_at=made_at)
+    refuse_unless_counting(shipment.arrival, made_at=made_at)
     with transaction.atomic():
         refuse_below_none(shipment, store, count)
         row = TallyTap.objects.create(shipment=shipment, store=store, count=count, uuid=uuid, actor=actor, at=at)
@@ -585,6 +687,47 @@ def tally(shipment, *, store, count, uuid, actor, at):
             at=at,
             after={"store": store and store.number, "count": count, "bill": shipment.bill_number},
         )
+    return row
+
+
+def late_tally(shipment, *, store, count, uuid, actor, at, made_at, undoes=None):
+    """A tally, or the taking back of one, that was made before the release and came after it.
+
+    More cartons are pieces that were declared short by number; what no short waits for is kept as a late record that
+    does not count. Fewer are short after all. Gives the TallyTap, None where nothing counts.
+    """
+    arrival, short, row = shipment.arrival, None, None
+    kind = LateKind.UNDO if undoes else LateKind.TALLY
+    label = store.number if store else ""
+    with transaction.atomic():
+        hold(arrival)
+        if count < 0:
+            refuse_below_none(shipment, store, count)
+            found = count
+            short = discrepancies.short_again(
+                shipment, store=store, quantity=-count, uuid=uuid5(uuid, "short"), actor=actor, at=at, found_at=made_at
+            )
+        else:
+            found = discrepancies.some_found(shipment, store, count, note=_("tallied"), actor=actor, at=at)
+            if undoes and found < count:
+                raise Refused(
+                    _("Trailer %(trailer)s is released, and not as many are short. Show it to a lead.")
+                    % {"trailer": arrival.trailer_number},
+                    code="trailer_closed",
+                )
+        if found:
+            row = TallyTap.objects.create(
+                shipment=shipment, store=store, count=found, undoes=undoes, uuid=uuid, actor=actor, at=at
+            )
+            told = {"store": store and store.number, "count": found, "bill": shipment.bill_number}
+            verb = "tally.undone" if undoes else "tally"
+            dock.tell(arrival, verb, record=row, actor=actor, at=at, after=told)
+        name = evidence.name_of(row) if row else f"tally:{uuid}"
+        outcome = LateOutcome.MISSING if count < 0 else LateOutcome.FOUND
+        entries = [late.Entry(uuid, kind, outcome, name, made_at, label, abs(found), short)] if found else []
+        if kept := count - found:
+            entries.append(late.Entry(uuid, kind, LateOutcome.KEPT, f"tally:{uuid}", made_at, label, kept))
+        late.note(arrival, entries, actor=actor, at=at)
     return row
 
 
@@ -606,12 +749,14 @@ def refuse_below_none(shipment, store, count):
 # --- taking back ------------------------------------------------------------------------------------------------------
 
 
-def undo_last(arrival, *, what="", named=None, uuid, actor, at):
+def undo_last(arrival, *, what="", named=None, uuid, actor, at, made_at=None):
     """Take back the person's own last count at this trailer: a reversing row, the carton one less.
 
     what -- "scan" or "tap" where only such a one is meant; named -- the UUID of the very one, if it is known
+    made_at -- when, if it waited on a phone. Before the release it still takes back after it: the piece is short then.
     """
-    refuse_unless_counting(arrival)
+    if not late.is_late(arrival, made_at):
+        refuse_unless_counting(arrival, made_at=made_at)
     scans = queries.live_scans(seen_at=arrival, actor=actor, result__in=EFFECTIVE).exclude(how=ScanHow.LOG)
     scans = scans.select_related("carton", "arrival__site", "shipment")
     taps = TallyTap.objects.alias(takes_back=Coalesce("undoes_id", 0)).filter(
@@ -627,8 +772,13 @@ def undo_last(arrival, *, what="", named=None, uuid, actor, at):
     try:
         with transaction.atomic():
             if tap is None or (row and row.at >= tap.at):
+                if late.is_late(row.arrival, made_at):
+                    return late_undo(row, uuid=uuid, actor=actor, at=at, made_at=made_at)
                 refuse_left(row)
                 return undo_scan(row, uuid=uuid, actor=actor, at=at)
+            if late.is_late(arrival, made_at):
+                facts = {"store": tap.store, "count": -tap.count, "undoes": tap, "made_at": made_at}
+                return late_tally(tap.shipment, **facts, uuid=uuid, actor=actor, at=at)
             return undo_tap(tap, uuid=uuid, actor=actor, at=at)
     except IntegrityError as error:
         raise ChangedMeanwhile(_("That was taken back already. Reload the page.")) from error
@@ -641,6 +791,22 @@ def refuse_left(row):
             % {"label": row.label, "trailer": row.arrival.trailer_number, "state": row.arrival.get_state_display()},
             code="trailer_closed",
         )
+
+
+def late_undo(row, *, uuid, actor, at, made_at):
+    """A scan that was taken back before the release, as it turns out after it: its piece is short after all."""
+    back = undo_scan(row, uuid=uuid, actor=actor, at=at)
+    outcome, short = LateOutcome.KEPT, None
+    if row.result in COUNTING_RESULTS:
+        carton = row.carton or Carton.objects.filter(shipment=row.shipment_id, label=row.label).first()
+        number, outcome = uuid5(uuid, "short"), LateOutcome.MISSING
+        told = {"carton": carton, "uuid": number, "actor": actor, "at": at, "found_at": made_at}
+        short = discrepancies.short_again(row.shipment, **told)
+    entry = late.Entry(
+        uuid, LateKind.UNDO, outcome, evidence.name_of(back), made_at, label=row.label, discrepancy=short
+    )
+    late.note_one(row.arrival, entry, actor=actor, at=at)
+    return back
 
 
 def undo_scan(row, *, uuid, actor, at):

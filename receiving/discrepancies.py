@@ -8,11 +8,11 @@ lacks in `gaps`.
 import uuid as uuids
 
 from django.db import IntegrityError, transaction
-from django.db.models import F
+from django.db.models import F, Sum
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from receiving import clock, dispositions, dock, evidence, matching, queries, rules
+from receiving import clock, dispositions, dock, evidence, late, matching, queries, rules
 from receiving.enums import (
     COUNTING_STATES,
     ArrivalState,
@@ -23,6 +23,8 @@ from receiving.enums import (
     FindingKind,
     IncidentKind,
     Kind,
+    LateKind,
+    LateOutcome,
     RerouteAuthority,
     ScanHow,
     StopCard,
@@ -89,7 +91,10 @@ def set_aside(arrival, *, uuid, label="", note="", actor, at, found_at=None):
     """Put a piece aside while the line runs; what is wrong with it is said later by `complete`."""
     refuse_unless_logging(arrival)
     piece = Discrepancy(kind=Kind.SET_ASIDE, label=matching.tidy(label), note=note)
-    return create(piece, arrival=arrival, uuid=uuid, actor=actor, at=at, found_at=found_at)
+    with transaction.atomic():
+        piece = create(piece, arrival=arrival, uuid=uuid, actor=actor, at=at, found_at=found_at)
+        note_late(piece, actor=actor, at=at)
+    return piece
 
 
 def record(arrival, *, uuid, kind, facts, codes=(), stop="", called="", knowingly=False, actor, at, found_at=None):
@@ -105,7 +110,25 @@ def record(arrival, *, uuid, kind, facts, codes=(), stop="", called="", knowingl
         describe(piece, arrival=arrival, kind=kind, facts=facts, codes=codes, stop=stop, knowingly=knowingly)
         piece = create(piece, arrival=piece.arrival, uuid=uuid, actor=actor, at=at, found_at=found_at)
         follow_up(piece, codes=codes, stop=stop, called=called, actor=actor, at=at)
+        note_late(piece, actor=actor, at=at)
     return piece
+
+
+def note_late(piece, *, kind=LateKind.PIECE, outcome=LateOutcome.ADDED, actor, at):
+    """A piece that was found before the release and came after it: the sheet no longer stands."""
+    if not piece.sent_late:
+        return
+    entry = late.Entry(
+        piece.uuid,
+        kind,
+        outcome,
+        evidence.name_of(piece),
+        piece.found_at,
+        label=piece.label,
+        pieces=piece.quantity,
+        discrepancy=piece,
+    )
+    late.note_one(piece.arrival, entry, actor=actor, at=at)
 
 
 def complete(piece, *, kind, facts, codes=(), stop="", called="", knowingly=False, version, actor, at):
@@ -825,11 +848,11 @@ def credit_carton(piece, *, uuid, actor, at):
         )
 
 
-def one_found(short, *, note="", actor, at):
-    """One piece of a short turned up and is counted by the caller: the short is found, or is one less."""
-    if short.quantity == 1:
+def one_found(short, *, note="", pieces=1, actor, at):
+    """One piece of a short, or `pieces`, turned up and is counted by the caller: the short is found, or is less."""
+    if short.quantity <= pieces:
         return mark_found(short, note=note, credit=False, actor=actor, at=at)
-    values = {"quantity": short.quantity - 1}
+    values = {"quantity": short.quantity - pieces}
     return change(
         short,
         values=values,
@@ -840,6 +863,49 @@ def one_found(short, *, note="", actor, at):
         actor=actor,
         at=at,
     )
+
+
+def short_pieces(carton):
+    """How many pieces of a carton are declared short and not found."""
+    rows = Discrepancy.objects.live().filter(carton=carton, kind=Kind.SHORT)
+    return rows.aggregate(n=Sum("quantity"))["n"] or 0
+
+
+def loose_shorts(shipment):
+    """Open shorts of a bill that are pieces by number: no label tells which."""
+    rows = Discrepancy.objects.live().filter(shipment=shipment, kind=Kind.SHORT, carton__isnull=True)
+    return list(rows.order_by("pk").select_related("site", "arrival__site"))
+
+
+def some_found(shipment, store, wanted, *, note="", actor, at):
+    """Up to `wanted` pieces of a bill's shorts by number turned up and are counted by the caller; gives how many."""
+    left = wanted
+    fitting = [short for short in loose_shorts(shipment) if store is None or short.store_id in (store.pk, None)]
+    for short in sorted(fitting, key=lambda short: short.store_id is None):
+        pieces = min(left, short.quantity)
+        one_found(short, note=note, pieces=pieces, actor=actor, at=at)
+        left -= pieces
+        if not left:
+            break
+    return wanted - left
+
+
+def short_again(shipment, *, carton=None, store=None, quantity=1, uuid, actor, at, found_at):
+    """A count was taken back before the release and the taking back came after it: its pieces are short after all."""
+    earlier = carton and Discrepancy.objects.live().filter(carton=carton, kind=Kind.SHORT).first()
+    if earlier:
+        more = {"quantity": earlier.quantity + quantity}
+        note = _("a count was taken back")
+        return change(fresh(earlier), values=more, verb="piece.short_again", reason=note, actor=actor, at=at)
+    piece = Discrepancy(
+        kind=Kind.SHORT,
+        shipment=shipment,
+        carton=carton,
+        store=carton.store if carton else store,
+        label=carton.label if carton else "",
+        quantity=quantity,
+    )
+    return create(piece, arrival=shipment.arrival, uuid=uuid, actor=actor, at=at, found_at=found_at)
 
 
 def match_over_short(over, short, *, actor, at):

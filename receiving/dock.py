@@ -15,11 +15,13 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from receiving import evidence, queries
+from receiving import evidence, late, queries
 from receiving.enums import (
     ARRIVAL_MOVES,
     ArrivalState,
     IncidentKind,
+    LateKind,
+    LateOutcome,
     MomentKind,
     SealAction,
     SealCondition,
@@ -139,7 +141,7 @@ def refuse_impossible(arrival, happened_at, at):
             code="in_the_future",
             field="happened_at",
         )
-    before = arrival.moments.exclude(kind__in=[MomentKind.EXPECTED, MomentKind.AT_GATE]).order_by("-at", "-pk").first()
+    before = last_step(arrival)
     if before and happened_at < before.at.replace(second=0, microsecond=0):
         raise Refused(
             _("%(time)s is before the last step: %(step)s at %(before)s. Give a later time, or leave it empty for now.")
@@ -147,6 +149,19 @@ def refuse_impossible(arrival, happened_at, at):
             code="before_last_step",
             field="happened_at",
         )
+
+
+def last_step(arrival):
+    return arrival.moments.exclude(kind__in=[MomentKind.EXPECTED, MomentKind.AT_GATE]).order_by("-at", "-pk").first()
+
+
+def made_on_phone(arrival, made_at):
+    """When a step happened that waited on a phone: as it was made, but not before the step that is written down last.
+
+    Steps of one trailer can come from several phones, each when it has a network again.
+    """
+    before = made_at and last_step(arrival)
+    return max(made_at, before.at) if before else made_at
 
 
 def words(moment):
@@ -344,7 +359,9 @@ def refuse_when_closed(arrival):
         )
 
 
-def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late_reason="", actor, at):
+def bring_to_door(
+    arrival, *, door, dropped=False, gate_at=None, driver="", late_reason="", actor, at, happened_at=None
+):
     """The trailer stands at `door`. A dropped one has no driver waiting."""
     if gate_at and gate_at > at:
         raise Refused(
@@ -353,7 +370,7 @@ def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late
             code="in_the_future",
             field="gate_at",
         )
-    also = {"door": door, "dropped": dropped, "gate_at": gate_at or arrival.gate_at or at}
+    also = {"door": door, "dropped": dropped, "gate_at": gate_at or arrival.gate_at or happened_at or at}
     if driver:
         also["driver"] = driver
     if late_reason:
@@ -363,15 +380,28 @@ def bring_to_door(arrival, *, door, dropped=False, gate_at=None, driver="", late
     with transaction.atomic():
         hold_door(arrival, door)
         Moment.objects.create(arrival=arrival, kind=MomentKind.AT_GATE, actor=actor, at=also["gate_at"])
-        arrival = advance(arrival, to=ArrivalState.AT_DOOR, moment=MomentKind.AT_DOOR, actor=actor, at=at, also=also)
+        arrival = advance(
+            arrival,
+            to=ArrivalState.AT_DOOR,
+            moment=MomentKind.AT_DOOR,
+            actor=actor,
+            at=at,
+            happened_at=happened_at,
+            also=also,
+        )
         if dropped:
             Moment.objects.create(arrival=arrival, kind=MomentKind.DROPPED, actor=actor, at=at)
     return arrival
 
 
-def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, replaces=None, reason=""):
-    """Write down one seal. A correction names the row it replaces and why; the old row stays, at its place in time."""
-    refuse_when_closed(arrival)
+def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, made_at=None, replaces=None, reason=""):
+    """Write down one seal. A correction names the row it replaces and why; the old row stays, at its place in time.
+
+    made_at -- when it was written down on a phone; before the release it still comes to the record after it
+    """
+    is_late = late.is_late(arrival, made_at)
+    if not is_late:
+        refuse_when_closed(arrival)
     if replaces is not None:
         happened_at = happened_at or replaces.at
     elif happened_at and happened_at > at:
@@ -390,6 +420,7 @@ def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, replaces=N
             raise ChangedMeanwhile(
                 _("Somebody else corrected this seal record just now. Reload the page; nothing of yours was stored.")
             )
+        happened_at = happened_at or made_at
         seal = SealRecord.objects.create(
             arrival=arrival, uuid=uuid, actor=actor, at=happened_at or at, replaces=replaces, reason=reason, **facts
         )
@@ -402,7 +433,16 @@ def record_seal(arrival, *, uuid, facts, actor, at, happened_at=None, replaces=N
             before=evidence.facts(replaces, SEAL_FACTS) if replaces else None,
             after=evidence.facts(seal, SEAL_FACTS) | {"reason": reason, "happened_at": seal.at},
         )
+        if is_late:
+            label = seal.number_on_seal or seal.number_on_paper
+            come_late(arrival, LateKind.SEAL, seal, label=label, made_at=made_at, actor=actor, at=at)
     return seal
+
+
+def come_late(arrival, kind, row, *, label="", made_at, actor, at):
+    """A record that was made before the release was added after it."""
+    name = evidence.name_of(row)
+    late.note_one(arrival, late.Entry(row.uuid, kind, LateOutcome.ADDED, name, made_at, label), actor=actor, at=at)
 
 
 def state_unsealed(arrival, *, reason, actor, at):
@@ -423,8 +463,11 @@ def state_unsealed(arrival, *, reason, actor, at):
     return arrival
 
 
-def note_incident(arrival, *, uuid, kind, text, called="", discrepancy=None, actor, at):
-    """A stop: what was seen and who was called."""
+def note_incident(arrival, *, uuid, kind, text, called="", discrepancy=None, actor, at, made_at=None):
+    """A stop: what was seen and who was called.
+
+    made_at -- when it was written down on a phone, if it waited there
+    """
     with transaction.atomic():
         note = IncidentNote.objects.create(
             arrival=arrival,
@@ -434,7 +477,7 @@ def note_incident(arrival, *, uuid, kind, text, called="", discrepancy=None, act
             called=called,
             discrepancy=discrepancy,
             actor=actor,
-            at=at,
+            at=made_at or at,
         )
         evidence.append(
             site=arrival.site,
@@ -444,8 +487,10 @@ def note_incident(arrival, *, uuid, kind, text, called="", discrepancy=None, act
             discrepancy=discrepancy,
             actor=actor,
             at=at,
-            after={"kind": kind, "text": text, "called": called},
+            after={"kind": kind, "text": text, "called": called} | ({"happened_at": made_at} if made_at else {}),
         )
+        if late.is_late(arrival, made_at):
+            come_late(arrival, LateKind.INCIDENT, note, made_at=made_at, actor=actor, at=at)
     return note
 
 

@@ -77,6 +77,7 @@ class MomentKind(TextChoices):
     REFUSED = "refused", _("refused")
     CANCELLED = "cancelled", _("cancelled")
     FETCHED = "fetched", _("fetched")
+    SHEET_REPLACED = "sheet_replaced", _("sheet replaced")
 
 
 class PiecesUnit(TextChoices):

@@ -21,8 +21,8 @@ from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 from PIL import ExifTags, Image, ImageCms, ImageFile
 
-from receiving import evidence, files
-from receiving.enums import PhotoPurpose
+from receiving import evidence, files, late
+from receiving.enums import LateKind, LateOutcome, PhotoPurpose
 from receiving.models import Photo
 from receiving.refusals import Refused
 
@@ -551,12 +551,14 @@ def receive_photo(
     seal=None,
     caption="",
     device_taken_at="",
+    made_at=None,
 ) -> Photo:
     """Take one picture in for a trailer, or for a piece or a seal on it, and return its row.
 
     upload -- bytes or an open binary file
     at -- when the server had it
     device_taken_at -- the client's word for when it was taken, kept where the picture itself says nothing
+    made_at -- when it was taken, if it waited on a phone: one that comes after the release is written down as late
 
     The same UUID with the same bytes for the same record gives the row there is; with anything else `UuidReused`.
     Decoding takes a tenth of a second and up: call this outside a transaction, or `examine` before it and
@@ -577,6 +579,7 @@ def receive_photo(
         at=at,
         caption=caption,
         device_taken_at=device_taken_at,
+        made_at=made_at,
         **subject,
     )
 
@@ -594,6 +597,7 @@ def record_photo(
     filename="",
     caption="",
     device_taken_at="",
+    made_at=None,
 ) -> Photo:
     """Keep an examined picture: its three files first, then the row and its event in one transaction."""
     subject = {"arrival": arrival, "discrepancy": discrepancy, "seal": seal}
@@ -622,6 +626,8 @@ def record_photo(
         with transaction.atomic():
             photo.save(force_insert=True)
             _tell(photo)
+            if late.is_late(arrival, made_at):
+                _come_late(photo, made_at)
     except IntegrityError:
         earlier = Photo.objects.filter(uuid=uuid).first()
         if earlier is None:
@@ -687,3 +693,15 @@ def _tell(photo: Photo):
         at=photo.at,
         after=evidence.facts(photo, TOLD),
     )
+
+
+def _come_late(photo: Photo, made_at: datetime):
+    entry = late.Entry(
+        photo.uuid,
+        LateKind.PHOTO,
+        LateOutcome.ADDED,
+        evidence.name_of(photo),
+        made_at,
+        discrepancy=photo.discrepancy,
+    )
+    late.note_one(photo.arrival, entry, actor=photo.actor, at=photo.at)

@@ -7,17 +7,27 @@ from functools import cache
 from itertools import takewhile
 
 from django.db import connection
-from django.db.models import Count, Exists, F, Model, OuterRef, Prefetch, Q, Sum
+from django.db.models import Count, Exists, F, Model, OuterRef, Prefetch, Q, Subquery, Sum
 from django.db.models.functions import Coalesce
 
-from receiving.enums import COUNTING_RESULTS, OPEN_STATES, ArrivalState, DiscrepancyState, Kind, PiecesUnit
+from receiving.enums import (
+    COUNTING_RESULTS,
+    OPEN_STATES,
+    ArrivalState,
+    DiscrepancyState,
+    Kind,
+    LateKind,
+    PiecesUnit,
+)
 from receiving.models import (
     Arrival,
     Carton,
     Discrepancy,
     Door,
+    Event,
     ExceptionSheet,
     IncidentNote,
+    LateRecord,
     Looked,
     Moment,
     Pallet,
@@ -32,6 +42,8 @@ from receiving.models import (
     TallyTap,
 )
 from receiving.squaring import Bucket, Squaring, square
+
+LATE_PIECES = (LateKind.PIECE, LateKind.SCAN, LateKind.TALLY)
 
 
 def chain(shipment):
@@ -178,7 +190,7 @@ def with_work(arrivals):
             Prefetch("seals", SealRecord.objects.select_related("actor").order_by("at", "pk")),
             Prefetch("incidents", IncidentNote.objects.select_related("actor").order_by("at", "pk")),
             Prefetch("shipments", Shipment.objects.select_related("account").order_by("position")),
-            Prefetch("sheets", ExceptionSheet.objects.only("number", "arrival", "outcome", "at").order_by("number")),
+            Prefetch("sheets", sheets_with_late().only("number", "arrival", "outcome", "at").order_by("number")),
         )
     )
     facts = SquaringFacts([shipment for row in rows for shipment in row.shipments.all()])
@@ -189,6 +201,16 @@ def with_work(arrivals):
         row.squaring = sum((squared for _bill, squared, _listed in row.bills), Squaring())
         row.set_asides = set_asides.get(row.pk, 0)
     return rows
+
+
+def sheets_with_late():
+    """Sheets with `late_pieces` and `late_others`: what was made before one and came after it."""
+    changing = LateRecord.objects.filter(sheet=OuterRef("pk"), changes_sheet=True).order_by().values("sheet")
+    pieces = changing.filter(kind__in=LATE_PIECES).annotate(n=Sum("pieces")).values("n")
+    others = changing.exclude(kind__in=LATE_PIECES).annotate(n=Count("pk")).values("n")
+    return ExceptionSheet.objects.annotate(
+        late_pieces=Coalesce(Subquery(pieces), 0), late_others=Coalesce(Subquery(others), 0)
+    )
 
 
 def board(site, *, since):
@@ -227,7 +249,9 @@ def doors(site):
 
 @dataclass(frozen=True)
 class Entry:
-    """One line of a trailer's time line. `kind` is moment, seal, incident, refusal or look; `row` the record."""
+    """One line of a trailer's time line. `kind` is moment, seal, incident, refusal, look, late or discarded; `row` the
+    record, of what was discarded on a phone its event.
+    """
 
     at: datetime
     kind: str
@@ -242,7 +266,9 @@ def timeline(arrival):
         "incident": IncidentNote.objects.filter(arrival=arrival),
         "refusal": Refusal.objects.filter(shipment__arrival=arrival).select_related("shipment"),
         "look": Looked.objects.filter(arrival=arrival),
+        "late": LateRecord.objects.filter(arrival=arrival).select_related("discrepancy", "arrival__site"),
     }
+    sources["discarded"] = Event.objects.filter(arrival=arrival, verb="phone.discarded")
     found = [Entry(row.at, kind, row) for kind, rows in sources.items() for row in rows.select_related("actor")]
     return sorted(found, key=lambda entry: (entry.at, entry.row.pk))
 

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from receiving import discrepancies, dock, evidence, gaps, queries, sheet
+from receiving import discrepancies, dock, evidence, gaps, late, phones, queries, sheet
 from receiving.documents.pdf import DocumentNotMade
 from receiving.enums import ArrivalState, DeliveryWay, MomentKind, SignOutcome
 from receiving.models import Counter, ExceptionSheet, SheetDelivery
@@ -24,6 +24,28 @@ class NotReleasable(Refused):
     """The trailer does not add up yet, or something waits; the message lists it."""
 
     status = 409
+
+
+class UnheardPhones(NotReleasable):
+    """Phones worked on the trailer and may still keep something of it; the message names them."""
+
+    def __init__(self, unheard):
+        names = "; ".join(phones.unheard_words(row) for row in unheard)
+        super().__init__(
+            _("Phones may still keep something of this trailer. %(names)s. Have them opened, or tick that you know it.")
+            % {"names": names},
+            code="phones_unheard",
+            field="knowing_phones",
+        )
+
+
+def released_knowing(unheard):
+    """What the time line says of a release that did not wait for these phones; at most 500 characters."""
+    if not unheard:
+        return ""
+    names = "; ".join(phones.unheard_words(row) for row in unheard)
+    words = _("released although phones may keep something of it. %(names)s") % {"names": names}
+    return words if len(words) <= 500 else f"{words[:499]}…"
 
 
 def what_release_needs(arrival, squarings=None):
@@ -112,11 +134,14 @@ def by_store(shipment, tallies):
             yield {"quantity": quantity, "store": store}
 
 
-def freeze(arrival, *, uuid, facts, actor, at):
-    """Number, render, hash and store one sheet. Everything it prints is copied into it."""
+def freeze(arrival, *, uuid, facts, actor, at, replaces=None):
+    """Number, render, hash and store one sheet. Everything it prints is copied into it.
+
+    replaces -- the sheet that no longer stands because of what came late
+    """
     number = Counter.next(arrival.site, "sheet")
     name = f"R-{number:04d}"
-    content = sheet.contents(arrival, release=facts, number=name, at=at)
+    content = sheet.contents(arrival, release=facts, number=name, at=at, replaces=replaces)
     log = evidence.head(arrival.site)
     before = current_sheet(arrival)
     try:
@@ -177,10 +202,11 @@ def check_signature(facts):
         raise Refused(_("Write the name of the witness."), code="witness_missing", field="witness")
 
 
-def release(arrival, *, uuid, facts, actor, at):
+def release(arrival, *, uuid, facts, actor, at, knowing_phones=False):
     """Let the trailer go with a frozen sheet.
 
     facts -- notation, outcome, signer, employer, signature, typed, witness, device, carrier_receipt
+    knowing_phones -- the actor lets it go although phones that worked on it may still keep something of it
     """
     check_signature(facts)
     if facts["outcome"] == SignOutcome.AT_PICKUP and not arrival.dropped:
@@ -189,12 +215,16 @@ def release(arrival, *, uuid, facts, actor, at):
         # Nobody counts at this site between the judgement and the sheet: scans wait for the same lock.
         evidence.lock_head(arrival.site)
         refuse_unfinished(arrival, facts["outcome"])
+        unheard = phones.unheard(arrival)
+        if unheard and not knowing_phones:
+            raise UnheardPhones(unheard)
         arrival = dock.advance(
             arrival,
             to=ArrivalState.RELEASED,
             moment=MomentKind.RELEASED,
             actor=actor,
             at=at,
+            note=released_knowing(unheard),
             also={"released_at": at},
         )
         return freeze(arrival, uuid=uuid, facts=facts, actor=actor, at=at)
@@ -207,7 +237,7 @@ def refuse_unfinished(arrival, outcome):
         raise NotReleasable(" ".join(needs), code="not_releasable")
 
 
-def release_clean(arrival, *, uuid, device, actor, at):
+def release_clean(arrival, *, uuid, device, actor, at, knowing_phones=False):
     """The one tap: all there, all good. Ends the count if nobody has."""
     facts = {
         "notation": sheet.draft_notation(arrival),
@@ -223,7 +253,7 @@ def release_clean(arrival, *, uuid, device, actor, at):
     with transaction.atomic():
         if arrival.state == ArrivalState.UNLOADING:
             arrival = dock.end_count(arrival, actor=actor, at=at)
-        return release(arrival, uuid=uuid, facts=facts, actor=actor, at=at)
+        return release(arrival, uuid=uuid, facts=facts, actor=actor, at=at, knowing_phones=knowing_phones)
 
 
 def sign_at_pickup(arrival, *, uuid, facts, actor, at):
@@ -235,6 +265,38 @@ def sign_at_pickup(arrival, *, uuid, facts, actor, at):
     with transaction.atomic():
         dock.moment(arrival, MomentKind.FETCHED, actor=actor, at=at)
         return freeze(arrival, uuid=uuid, facts=facts | {"notation": current.notation}, actor=actor, at=at)
+
+
+def replace(arrival, *, uuid, device, actor, at):
+    """A sheet in place of one that no longer stands because of what came late; the driver has not seen it.
+
+    Of a dropped trailer that waits to be fetched it is signed then, as the other would have been.
+    """
+    current = queries.sheets_with_late().filter(arrival=arrival, superseded_by__isnull=True).first()
+    if arrival.state != ArrivalState.RELEASED or current is None or not late.why_not_standing(current):
+        raise Refused(_("This trailer's sheet stands; nothing came late to it."), code="sheet_stands")
+    if needs := what_release_needs(arrival):
+        raise NotReleasable(" ".join(needs), code="not_releasable")
+    waits = current.outcome == SignOutcome.AT_PICKUP
+    facts = {
+        "notation": sheet.draft_notation(arrival),
+        "outcome": SignOutcome.AT_PICKUP if waits else SignOutcome.NOT_SEEN,
+        "signer": "",
+        "employer": current.employer,
+        "signature": "",
+        "typed": False,
+        "witness": "",
+        "device": device,
+        "carrier_receipt": current.carrier_receipt,
+    }
+    with transaction.atomic():
+        evidence.lock_head(arrival.site)
+        if ExceptionSheet.objects.filter(supersedes=current).exists():
+            raise ChangedMeanwhile(_("Somebody else made the new sheet just now. Reload the page."))
+        row = freeze(arrival, uuid=uuid, facts=facts, actor=actor, at=at, replaces=current)
+        note = _("%(new)s takes the place of %(old)s") % {"new": row, "old": current}
+        dock.moment(arrival, MomentKind.SHEET_REPLACED, actor=actor, at=at, note=note)
+    return row
 
 
 def reopen(arrival, *, reason, actor, at):

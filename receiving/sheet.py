@@ -14,7 +14,7 @@ from django.utils import timezone, translation
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from receiving import clock, evidence, queries
+from receiving import clock, evidence, late, queries
 from receiving.documents import pdf
 from receiving.enums import Attribution, CarrierReceipt, Extent, Kind, LookedPlace, SealCondition, SignOutcome
 from receiving.models import Discrepancy
@@ -100,10 +100,11 @@ def draft_notation(arrival):
     return "; ".join(parts) + "."
 
 
-def contents(arrival, *, release, number, at):
+def contents(arrival, *, release, number, at, replaces=None):
     """Everything the sheet prints, as plain JSON.
 
     release -- dict of notation, outcome, signer, employer, signature, typed, witness, carrier_receipt, device
+    replaces -- the sheet that no longer stands because of what came late, which is then told
     """
     site = arrival.site
     looked = set(arrival.looks.values_list("place", flat=True))
@@ -137,6 +138,7 @@ def contents(arrival, *, release, number, at):
                 "total": squares(queries.trailer_squaring(arrival)),
                 "looked": [place.label for place in LookedPlace if place in looked],
                 "pieces": [piece(row) for row in live_pieces(arrival).prefetch_related("photos__tombstone")],
+                **({"late": came_late(replaces)} if replaces else {}),
                 "release": release
                 | {
                     "outcome_words": SignOutcome(release["outcome"]).label,
@@ -145,6 +147,27 @@ def contents(arrival, *, release, number, at):
                 },
             }
         )
+
+
+def came_late(replaced):
+    """What was made before a sheet and came after it, and how the driver answered to that sheet."""
+    return {
+        "sheet": str(replaced),
+        "answered": replaced.get_outcome_display(),
+        "signer": replaced.signer,
+        "at": moment(replaced.at),
+        "records": [
+            {
+                "what": late.said(row),
+                "piece": str(row.discrepancy or ""),
+                "pieces": row.pieces,
+                "by": str(row.actor),
+                "made": moment(row.made_at),
+                "received": moment(row.at),
+            }
+            for row in late.of_sheet(replaced)
+        ],
+    }
 
 
 def moment(at):

@@ -26,7 +26,10 @@ from receiving.models import (
     Evidence,
     ExceptionSheet,
     Finding,
+    HandedIn,
+    HandedInEnded,
     IncidentNote,
+    LateRecord,
     LoadList,
     Looked,
     Moment,
@@ -56,7 +59,10 @@ GONE = "the row that the log tells of is gone"
 # Rows that an event names as its record, by the way from them to their trailer.
 OF_TRAILER = {
     Finding: "discrepancy__arrival",
+    HandedIn: "arrival",
+    HandedInEnded: "handed_in__arrival",
     IncidentNote: "arrival",
+    LateRecord: "arrival",
     SealRecord: "arrival",
     TallyTap: "shipment__arrival",
 }
@@ -136,6 +142,11 @@ def verify_files(site: Site) -> Iterator[Mismatch]:
         if evidence.sha256(evidence.canonical(sheet.content)) != sheet.content_sha256:
             yield Mismatch(where, "its frozen content was changed")
         yield from check_file(where, sheet.pdf, sheet.pdf_sha256)
+    for row in HandedIn.objects.filter(site=site).order_by("pk").iterator(chunk_size=500):
+        for file in row.files:
+            yield from check_file(
+                f"{site.code} record {row.uuid} handed in, {file['name']}", file["path"], file["sha256"]
+            )
     for load_list in LoadList.objects.filter(shipment__arrival__site=site).order_by("pk").iterator(chunk_size=500):
         if evidence.name_of(load_list) not in told:
             yield Mismatch(f"{site.code} load list {load_list.name}", UNTOLD)

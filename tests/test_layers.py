@@ -25,6 +25,7 @@ LAYERS = [
     {"rules", "evidence", "queries", "paging"},
     {
         "phones",
+        "late",
         "handing",
         "matching",
         "dispositions",

@@ -37,6 +37,7 @@ MATRIX = {
     "release_clean": ("trailer", NOT_HERE, LEADS),
     "reopen": ("trailer", LEADS, LEADS),
     "sign_at_pickup": ("trailer", LEADS, LEADS),
+    "sheet_replace": ("trailer", NOT_HERE, LEADS),
     "sheet": ("sheet", EVERYBODY, NOT_HERE),
     "sheet_pdf": ("sheet", EVERYBODY, NOT_HERE),
     "sheet_send": ("sheet", NOT_HERE, LEADS),

@@ -50,7 +50,7 @@ class SignForm(forms.Form):
 
     def __init__(self, *args, dropped=False, **kwargs):
         super().__init__(*args, **kwargs)
-        hidden = {SignOutcome.CLEAN} if dropped else {SignOutcome.CLEAN, SignOutcome.AT_PICKUP}
+        hidden = {SignOutcome.CLEAN, SignOutcome.NOT_SEEN} | (set() if dropped else {SignOutcome.AT_PICKUP})
         self.fields["outcome"].choices = [choice for choice in SignOutcome.choices if choice[0] not in hidden]
 
 
@@ -60,6 +60,9 @@ class ReleaseForm(SignForm):
         max_length=4000,
         widget=forms.Textarea(attrs={"rows": 6}),
         help_text=_("Write exactly this on the carrier's receipt, and have the driver sign there too."),
+    )
+    knowing_phones = forms.BooleanField(
+        label=_("I know that these phones may keep something of it, and release all the same"), required=False
     )
     field_order = ["notation", "outcome"]
 

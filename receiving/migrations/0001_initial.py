@@ -306,7 +306,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('kind', models.CharField(choices=[('expected', 'expected'), ('at_gate', 'at the gate'), ('dropped', 'dropped'), ('at_door', 'at the door'), ('opened', 'opened'), ('unloading_started', 'unloading started'), ('paused', 'paused'), ('resumed', 'unloading again'), ('counted', 'count ended'), ('count_reopened', 'back to unloading'), ('released', 'released'), ('reopened', 'reopened'), ('refused', 'refused'), ('cancelled', 'cancelled'), ('fetched', 'fetched')], max_length=20)),
+                ('kind', models.CharField(choices=[('expected', 'expected'), ('at_gate', 'at the gate'), ('dropped', 'dropped'), ('at_door', 'at the door'), ('opened', 'opened'), ('unloading_started', 'unloading started'), ('paused', 'paused'), ('resumed', 'unloading again'), ('counted', 'count ended'), ('count_reopened', 'back to unloading'), ('released', 'released'), ('reopened', 'reopened'), ('refused', 'refused'), ('cancelled', 'cancelled'), ('fetched', 'fetched'), ('sheet_replaced', 'sheet replaced')], max_length=20)),
                 ('note', models.CharField(blank=True, max_length=500)),
                 ('recorded_at', models.DateTimeField(auto_now_add=True)),
             ],

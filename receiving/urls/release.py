@@ -10,6 +10,7 @@ urlpatterns = [
     path("<site:site>/trailer/<int:number>/release/", release.let_go, name="release"),
     path("<site:site>/trailer/<int:number>/release/clean/", release.let_go_clean, name="release_clean"),
     path("<site:site>/trailer/<int:number>/reopen/", release.reopen, name="reopen"),
+    path("<site:site>/trailer/<int:number>/sheet/replace/", release.sheet_replace, name="sheet_replace"),
     path("<site:site>/trailer/<int:number>/fetched/", release.sign_at_pickup, name="sign_at_pickup"),
     path("<site:site>/sheet/<int:number>/", release.sheet_page, name="sheet"),
     path("<site:site>/sheet/<int:number>/pdf/", release.sheet_pdf, name="sheet_pdf"),

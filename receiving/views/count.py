@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from urllib.parse import urlencode
 from uuid import UUID
 
@@ -107,7 +107,7 @@ def scan(request, number):
         try:
             answers = counting.scan(
                 arrival,
-                reads=form.reads(request.uuid),
+                reads=[timed(request, read) for read in form.reads(request.uuid)],
                 pallet=asked["pallet"],
                 shipment=asked["shipment"],
                 how=asked["how"] or ScanHow.SCANNER,
@@ -127,6 +127,11 @@ def scan(request, number):
         form,
         status=status,
     )
+
+
+def timed(request, read):
+    """A read with the time of its phone set right, or that of the whole record where it has none of its own."""
+    return replace(read, device_at=request.device.true(read.device_at) or request.device.made_at)
 
 
 def answered(request, arrival, form, answers):
@@ -228,7 +233,14 @@ def undo(request, number):
     arrival = find_arrival(request, number)
     meant = {"what": request.POST.get("what", ""), "named": uuid_or_none(request.POST.get("named", ""))}
     try:
-        back = counting.undo_last(arrival, **meant, uuid=request.uuid, actor=request.user, at=timezone.now())
+        back = counting.undo_last(
+            arrival,
+            **meant,
+            uuid=request.uuid,
+            actor=request.user,
+            at=timezone.now(),
+            made_at=request.device.made_at,
+        )
     except Refused as why:
         if is_part(request):
             return render(request, "receiving/_scan_refused.html", {"sentences": [why.message]}, status=why.status)
@@ -278,7 +290,7 @@ def figures_after(request, arrival, row):
     if not wants_json(request):
         return {}
     if isinstance(row, Scan):
-        return {"running": asdict(queries.running_count(arrival))}
+        return {"running": asdict(queries.running_count(arrival)), "at": timezone.now()}
     _store, expected, counted = row_of(row.shipment, row.store_id)
     return {"expected": expected, "counted": counted}
 
@@ -333,14 +345,26 @@ def tally_tap(request, number, shipment):
     form, status = TallyForm(request.POST, bill=bill), 422
     if form.is_valid():
         try:
-            row = counting.tally(bill, uuid=request.uuid, actor=request.user, at=timezone.now(), **form.cleaned_data)
-            return tapped(request, bill, row)
+            row = counting.tally(
+                bill,
+                uuid=request.uuid,
+                actor=request.user,
+                at=timezone.now(),
+                made_at=request.device.made_at,
+                **form.cleaned_data,
+            )
+            return tapped(request, bill, row) if row else kept(request, arrival)
         except Refused as why:
             status = refuse(form, why)
     if is_part(request):
         sentences = [error["message"] for error in form_errors(form)]
         return render(request, "receiving/_scan_refused.html", {"sentences": sentences}, status=status)
     return invalid(request, "receiving/tally.html", tally_page(arrival, form=form), form, status=status)
+
+
+def kept(request, arrival):
+    """A tally that came after the release and that no short waits for: the lead sees it, it does not count."""
+    return done(request, reverse("count_tally", args=[arrival.site.code, arrival.number]), {"count": 0, "kept": True})
 
 
 def tapped(request, bill, row):

@@ -7,7 +7,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
-from receiving import clock, dock, queries, rules
+from receiving import clock, dock, handing, late, queries, rules
 from receiving.enums import ArrivalState
 from receiving.forms.dock import ExpectForm, WhyForm
 from receiving.refusals import Refused
@@ -34,6 +34,8 @@ def doors(request):
         "left": [row for row in left if row.state != ArrivalState.CANCELLED],
         "cancelled": [row for row in left if row.state == ArrivalState.CANCELLED],
         "free": [door for door in queries.doors(request.site) if not door.taken],
+        "undone": [(sheet, late.why_not_standing(sheet)) for sheet in late.undone(request.site)],
+        "handed_in": handing.waiting_by_author(site=request.site) if rules.DECIDE in request.may else [],
     }
     return render(request, "receiving/doors.html", context)
 

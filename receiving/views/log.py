@@ -86,6 +86,7 @@ def keep_pictures(request, piece, *, purpose=PhotoPurpose.PIECE):
                 filename=name,
                 purpose=purpose,
                 device_taken_at=request.POST.get("taken", "")[:40],
+                made_at=request.device.made_at,
                 actor=request.user,
                 at=timezone.now(),
             )
@@ -189,7 +190,7 @@ def log_trailer(request, number):
             piece = discrepancies.record(
                 arrival,
                 uuid=request.uuid,
-                found_at=form.cleaned_data["found_at"],
+                found_at=found_at(request, form),
                 actor=request.user,
                 at=timezone.now(),
                 **form.told(),
@@ -199,6 +200,11 @@ def log_trailer(request, number):
         except Refused as why:
             status, existing = refuse(form, why), getattr(why, "piece", None)
     return not_logged(request, form, status, arrival=arrival, existing=existing)
+
+
+def found_at(request, form):
+    """When the piece was found: the device's word with its clock set right, or when the record was made there."""
+    return request.device.true(form.cleaned_data["found_at"]) or request.device.made_at
 
 
 def tagged(request, text):
@@ -275,9 +281,8 @@ def set_aside(request, number):
     status = 422
     if form.is_valid():
         try:
-            piece = discrepancies.set_aside(
-                arrival, uuid=request.uuid, actor=request.user, at=timezone.now(), **form.cleaned_data
-            )
+            facts = form.cleaned_data | {"found_at": found_at(request, form)}
+            piece = discrepancies.set_aside(arrival, uuid=request.uuid, actor=request.user, at=timezone.now(), **facts)
             to = reverse("log_trailer", args=[arrival.site.code, arrival.number])
             words = _("%(piece)s is set aside. Fill it in before the trailer is released.") % {"piece": piece}
             return logged(request, piece, keep_pictures(request, piece), to=to, words=words)

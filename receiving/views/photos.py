@@ -84,6 +84,7 @@ def _receive_all(request, arrival, subject):
                     purpose=request.POST.get("purpose", ""),
                     caption=request.POST.get("caption", "").strip(),
                     device_taken_at=request.POST.get("taken", ""),
+                    made_at=request.device.made_at,
                     actor=request.user,
                     at=timezone.now(),
                     **subject,

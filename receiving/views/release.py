@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
-from receiving import dock, queries, release, rules, sheet
+from receiving import dock, late, phones, queries, release, rules, sheet
 from receiving.enums import ArrivalState, Kind, LookedPlace, SignOutcome
 from receiving.forms.release import (
     DifferenceForm,
@@ -22,10 +22,10 @@ from receiving.forms.release import (
     ShortForm,
     SignForm,
 )
-from receiving.models import Arrival, ExceptionSheet, Shipment
+from receiving.models import Arrival, Shipment
 from receiving.refusals import Refused
 from receiving.squaring import Squaring
-from receiving.web import at_site, done, invalid, once, problem, refuse
+from receiving.web import at_site, done, invalid, once, problem, refuse, wants_json
 
 SHOWN_MISSING = 60
 
@@ -36,7 +36,8 @@ def arrival_or_404(request, number):
 
 
 def sheet_or_404(request, number):
-    found = ExceptionSheet.objects.select_related("site", "arrival__site", "supersedes", "actor")
+    found = queries.sheets_with_late()
+    found = found.select_related("site", "arrival__site", "supersedes", "actor", "superseded_by")
     return get_object_or_404(found, site=request.site, number=number)
 
 
@@ -51,6 +52,7 @@ def square_context(request, arrival, **extra):
     squarings = queries.squarings(arrival)
     total = sum(squarings.values(), Squaring())
     places = looked_places(arrival)
+    accounted = arrival.state == ArrivalState.UNLOADING and not (total.missing or total.contradiction)
     bills = [
         {
             "shipment": shipment,
@@ -70,8 +72,9 @@ def square_context(request, arrival, **extra):
         "total": total,
         "places_looked": places,
         "needs": list(linked_needs(arrival, squarings)) if arrival.state != ArrivalState.RELEASED else [],
-        "accounted": arrival.state == ArrivalState.UNLOADING and not (total.missing or total.contradiction),
+        "accounted": accounted,
         "looked": any(last for _value, _label, last in places),
+        "unheard": [phones.unheard_words(row) for row in phones.unheard(arrival)] if accounted else [],
         "set_asides": queries.open_set_asides(arrival),
         "shorts": arrival.discrepancies.filter(kind=Kind.SHORT).select_related("carton", "store").order_by("number"),
     } | extra
@@ -183,6 +186,7 @@ def let_go(request, number):
                 arrival,
                 uuid=request.uuid,
                 facts=signed_facts(request, form),
+                knowing_phones=form.cleaned_data["knowing_phones"],
                 actor=request.user,
                 at=timezone.now(),
             )
@@ -199,6 +203,7 @@ def release_context(arrival, form):
         "back": to_square(arrival),
         "form": form,
         "needs": release.what_release_needs(arrival, squarings),
+        "unheard": [phones.unheard_words(row) for row in phones.unheard(arrival)],
         "total": sum(squarings.values(), Squaring()),
         "counted": arrival.state == ArrivalState.COUNTED,
         "photo_url": reverse("photo_upload", args=[arrival.site.code, arrival.number]),
@@ -235,12 +240,33 @@ def let_go_clean(request, number):
             arrival,
             uuid=request.uuid,
             device=request.headers.get("User-Agent", "")[:300],
+            knowing_phones=bool(request.POST.get("knowing_phones")),
             actor=request.user,
             at=timezone.now(),
         )
+    except release.UnheardPhones as why:
+        if wants_json(request):
+            return problem(request, why.status, why.code, why.message, field=why.field)
+        return render(request, "receiving/square.html", square_context(request, arrival), status=why.status)
     except Refused as why:
         return problem(request, why.status, why.code, why.message, field=why.field)
     return released(request, row)
+
+
+@require_POST
+@at_site(rules.DECIDE)
+@once
+def sheet_replace(request, number):
+    """A new sheet in place of one that no longer stands because of what came late."""
+    arrival = arrival_or_404(request, number)
+    device = request.headers.get("User-Agent", "")[:300]
+    try:
+        row = release.replace(arrival, uuid=request.uuid, device=device, actor=request.user, at=timezone.now())
+    except Refused as why:
+        return problem(request, why.status, why.code, why.message, field=why.field)
+    words = _("%(sheet)s takes its place. The driver has not seen it: print or send it.") % {"sheet": row}
+    messages.success(request, words)
+    return done(request, row.get_absolute_url(), {"sheet": str(row), "pdf_sha256": row.pdf_sha256})
 
 
 @at_site(rules.DECIDE)
@@ -269,7 +295,7 @@ def sheet_page(request, number):
 
 
 def sheet_context(row, form):
-    superseded_by = ExceptionSheet.objects.filter(supersedes=row).first()
+    superseded_by = getattr(row, "superseded_by", None)
     return {
         "sheet": row,
         "arrival": row.arrival,
@@ -277,6 +303,8 @@ def sheet_context(row, form):
         "content": row.content,
         "superseded_by": superseded_by,
         "reopened": not superseded_by and row.arrival.state != ArrivalState.RELEASED,
+        "undone": late.why_not_standing(row),
+        "late": list(late.of_sheet(row)) if late.why_not_standing(row) else [],
         "deliveries": row.deliveries.select_related("actor").order_by("at", "pk"),
         "form": form,
         "waits": row.outcome == SignOutcome.AT_PICKUP,

@@ -7,7 +7,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
-from receiving import dock, rules
+from receiving import dock, late, rules
 from receiving.enums import ArrivalState, SealAction, SignOutcome
 
 VARIANTS = {
@@ -95,11 +95,14 @@ def go_on(arrival):
     return Step(to(arrival, "resume"), _("Unload again"), "again", _("The unloading is paused."), post=True)
 
 
+def fill_in(arrival, why):
+    words = ngettext("Fill in %(n)s set aside", "Fill in %(n)s set aside", arrival.set_asides)
+    return Step(to(arrival, "log_trailer"), words % {"n": arrival.set_asides}, "setaside", why)
+
+
 def let_go(arrival):
     if arrival.set_asides:
-        words = ngettext("Fill in %(n)s set aside", "Fill in %(n)s set aside", arrival.set_asides)
-        why = _("A trailer with pieces set aside is not released.")
-        return Step(to(arrival, "log_trailer"), words % {"n": arrival.set_asides}, "setaside", why)
+        return fill_in(arrival, _("A trailer with pieces set aside is not released."))
     square = arrival.squaring
     if square.missing:
         words = ngettext("%(n)s carton is missing so far.", "%(n)s cartons are missing so far.", square.missing)
@@ -113,6 +116,12 @@ def after(arrival):
     sheets = list(arrival.sheets.all())
     if not sheets:
         return None
+    if why := late.why_not_standing(sheets[-1]):
+        if arrival.set_asides:
+            return fill_in(arrival, why)
+        return Step(
+            to(arrival, "sheet_replace"), _("Make the sheet that replaces it"), "print", why, rules.DECIDE, True
+        )
     if sheets[-1].outcome == SignOutcome.AT_PICKUP:
         why = _("The driver signs when the trailer is fetched.")
         return Step(to(arrival, "sign_at_pickup"), _("Sign at pick-up"), "sign", why, rules.DECIDE)

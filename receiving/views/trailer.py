@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_safe
 
-from receiving import dock, queries, rules
+from receiving import dock, handing, late, queries, rules
 from receiving.enums import (
     ARRIVAL_MOVES,
     ArrivalState,
@@ -40,7 +40,7 @@ from receiving.forms.dock import (
     WhyForm,
 )
 from receiving.identifiers import seals_differ_by_zeros, trailer_warnings
-from receiving.models import Arrival, SealRecord, Shipment
+from receiving.models import Arrival, IncidentNote, SealRecord, Shipment
 from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.templatetags.dock import moment, short
 from receiving.views.steps import VARIANTS, next_step, to
@@ -85,6 +85,14 @@ def told(arrival):
     return {"trailer": {"number": arrival.number, "name": str(arrival), "state": arrival.state}}
 
 
+def told_of(request, arrival, record):
+    """A new record of a trailer as JSON: what its author's phone needs to know it by."""
+    if isinstance(record, SealRecord):
+        url = request.build_absolute_uri(to(arrival, "seal", record.pk))
+        return {"seal": {"uuid": str(record.uuid), "number": record.number_on_seal, "url": url}}
+    return {"incident": {"uuid": str(record.uuid)}} if isinstance(record, IncidentNote) else {}
+
+
 def settle(request, arrival, form, act, *, template, context, words="", to=None, conflict=None):
     """One posted form, one domain call: then the way on, or the form again with the sentence.
 
@@ -103,7 +111,8 @@ def settle(request, arrival, form, act, *, template, context, words="", to=None,
             if words:
                 messages.success(request, words)
             fresh = Arrival.objects.get(pk=arrival.pk)
-            return done(request, (to(record) if callable(to) else to) or arrival.get_absolute_url(), told(fresh))
+            way_on = (to(record) if callable(to) else to) or arrival.get_absolute_url()
+            return done(request, way_on, told(fresh) | told_of(request, arrival, record))
     return invalid(request, template, context, form, status=status)
 
 
@@ -140,6 +149,12 @@ def step(request, arrival, form, act, *, state, words, **page):
 
 def who(request):
     return {"actor": request.user, "at": timezone.now()}
+
+
+def when(request, arrival, given):
+    """What was typed, with the moment at which a step was made that waited on a phone, if none was typed."""
+    made_at = dock.made_on_phone(arrival, request.device.made_at)
+    return given | {"happened_at": given.get("happened_at") or made_at}
 
 
 def retyped(fresh, typed, form, context):
@@ -179,9 +194,12 @@ def trailer(request, number):
     needs = [sentence for _code, sentence in dock.unloading_needs(arrival)] if arrival.state in BEFORE else []
     photos = arrival.photos.filter(discrepancy=None).order_by("-pk")
     kinds = arrival.discrepancies.filter(state=DiscrepancyState.OPEN).values_list("kind").annotate(n=Count("pk"))
+    sheets = list(arrival.sheets.all())
     context = {
         "arrival": arrival,
         "back": reverse("doors", args=[request.site.code]),
+        "undone": late.why_not_standing(sheets[-1]) if sheets and arrival.state == ArrivalState.RELEASED else "",
+        "handed_in": handing.waiting_by_author(arrival=arrival) if rules.DECIDE in request.may else [],
         "variant": VARIANTS[arrival.state],
         "step": next_step(arrival),
         "stops": stops(arrival),
@@ -297,7 +315,7 @@ def arrive(request, number):
         request,
         arrival,
         form,
-        lambda given: dock.bring_to_door(arrival, **given, **who(request)),
+        lambda given: dock.bring_to_door(arrival, **when(request, arrival, given), **who(request)),
         template="receiving/arrive.html",
         context=context,
         words=_("Trailer %(trailer)s is at its door.") % {"trailer": arrival.trailer_number},
@@ -413,7 +431,12 @@ def seal_new(request, number):
         arrival,
         form,
         lambda given: dock.record_seal(
-            arrival, uuid=request.uuid, facts=form.facts(), happened_at=given.get("happened_at"), **who(request)
+            arrival,
+            uuid=request.uuid,
+            facts=form.facts(),
+            happened_at=given.get("happened_at"),
+            made_at=request.device.made_at,
+            **who(request),
         ),
         template="receiving/seal_new.html",
         context=context,
@@ -480,7 +503,13 @@ def seal_correct(request, number, pk):
         arrival,
         form,
         lambda given: dock.record_seal(
-            arrival, uuid=request.uuid, facts=form.facts(), replaces=old, reason=given["reason"], **who(request)
+            arrival,
+            uuid=request.uuid,
+            facts=form.facts(),
+            replaces=old,
+            reason=given["reason"],
+            made_at=request.device.made_at,
+            **who(request),
         ),
         template="receiving/seal_new.html",
         context=context,
@@ -563,7 +592,9 @@ def incident(request, number):
         request,
         arrival,
         form,
-        lambda given: dock.note_incident(arrival, uuid=request.uuid, **given, **who(request)),
+        lambda given: dock.note_incident(
+            arrival, uuid=request.uuid, made_at=request.device.made_at, **given, **who(request)
+        ),
         template="receiving/incident.html",
         context=context,
         words=_("The incident note is written."),
@@ -594,7 +625,7 @@ def unload(request, number):
         request,
         arrival,
         WhenForm(request.POST or None),
-        lambda given: dock.start_unloading(arrival, **given, **who(request)),
+        lambda given: dock.start_unloading(arrival, **when(request, arrival, given), **who(request)),
         state=ArrivalState.UNLOADING,
         words=_("Unloading has started."),
         title=_("Start unloading trailer %(trailer)s") % {"trailer": arrival.trailer_number},
@@ -612,7 +643,7 @@ def pause(request, number):
         request,
         arrival,
         PauseForm(request.POST or None),
-        lambda given: dock.pause(arrival, **given, **who(request)),
+        lambda given: dock.pause(arrival, **when(request, arrival, given), **who(request)),
         state=ArrivalState.PAUSED,
         words=_("The unloading is paused. If a seal is put on, write it down."),
         title=_("Pause trailer %(trailer)s") % {"trailer": arrival.trailer_number},
@@ -631,7 +662,7 @@ def resume(request, number):
         request,
         arrival,
         NoteWhenForm(request.POST or None),
-        lambda given: dock.resume(arrival, **given, **who(request)),
+        lambda given: dock.resume(arrival, **when(request, arrival, given), **who(request)),
         state=ArrivalState.UNLOADING,
         words=_("Unloading goes on."),
         title=_("Unload trailer %(trailer)s again") % {"trailer": arrival.trailer_number},
@@ -649,7 +680,7 @@ def count_end(request, number):
         request,
         arrival,
         WhenForm(request.POST or None),
-        lambda given: dock.end_count(arrival, **given, **who(request)),
+        lambda given: dock.end_count(arrival, **when(request, arrival, given), **who(request)),
         state=ArrivalState.COUNTED,
         words=_("The count is ended. Now square the trailer."),
         title=_("End the count of trailer %(trailer)s") % {"trailer": arrival.trailer_number},
