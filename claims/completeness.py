@@ -609,5 +609,5 @@ def line_facts(lines):
             photos=photos.get(line.discrepancy_id, 0),
             photo_excused=bool(line.discrepancy.no_photo_reason),
             inspection=inspected.get(line.discrepancy_id, ""),
-            doubt=losses.doubt_of_full(line),
+            doubt=str(losses.IN_DOUBT.get(losses.doubt_of_full(line), "")),
         )

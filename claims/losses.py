@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from claims.enums import LineKind
 from receiving.enums import Disposition, Extent, Kind, PiecesUnit
@@ -94,22 +95,24 @@ def doubts(piece):
     return found
 
 
-def doubt_of_full(line):
-    """A sentence on why the goods of a line that claims them in full may not be lost in full; empty where none.
+IN_DOUBT = {
+    "forwarded": gettext_lazy("repaired and forwarded, and yet valued at its full price."),
+    Extent.NOT_OPENED: gettext_lazy("nobody has opened it, and it is valued in full."),
+    Extent.PACKAGING: gettext_lazy("only the packaging is said to be hurt, and the goods are valued in full."),
+    "": gettext_lazy("nobody has said how far the contents are hurt, and they are valued in full."),
+}
 
-    Goods are claimed in full where the price carries the loss: neither repair, loss of value nor salvage is set against
+
+def doubt_of_full(line):
+    """Which of IN_DOUBT makes it doubtful that the goods of a line are lost in full; None where nothing does.
+
+    Goods are valued in full where the price carries the loss: neither repair, loss of value nor salvage is set against
     it. A count of hurt units ends the doubt of a carton that nobody opened, but not of goods that went on to be sold.
     """
     piece = line.discrepancy
-    priced_otherwise = line.repair_cost is not None or line.value_lost is not None or line.salvage > 0
-    if piece.kind != Kind.DAMAGED or priced_otherwise:
-        return ""
+    valued_otherwise = line.repair_cost is not None or line.value_lost is not None or line.salvage > 0
+    if piece.kind != Kind.DAMAGED or valued_otherwise:
+        return None
     if piece.disposition == Disposition.FORWARDED:
-        return _("repaired and forwarded, and yet valued at its full price.")
-    if piece.units_hurt is not None:
-        return ""
-    return {
-        Extent.NOT_OPENED: _("nobody has opened it, and it is valued in full."),
-        Extent.PACKAGING: _("only the packaging is said to be hurt, and the goods are valued in full."),
-        "": _("nobody has said how far the contents are hurt, and they are valued in full."),
-    }.get(piece.extent, "")
+        return "forwarded"
+    return piece.extent if piece.units_hurt is None and piece.extent in IN_DOUBT else None

@@ -32,18 +32,19 @@ class Archive:
         self.zip.close()
 
     def copy(self, name, source, sha256, size=None):
-        """Put an open file in. Raises NotTheRecorded where what was read has another hash.
+        """Put an open file in and give how many bytes it has. Raises NotTheRecorded where it has another hash.
 
         size -- bytes, where they are known: over 2 GB the entry is written in the long form
         """
-        digest = hashlib.sha256()
+        digest, length = hashlib.sha256(), 0
         with self.zip.open(entry(name, size or 0), "w", force_zip64=size is None) as target:
             while block := source.read(BLOCK):
                 digest.update(block)
-                target.write(block)
+                length += target.write(block)
         if digest.hexdigest() != sha256:
             raise NotTheRecorded(name)
         self.hashes[name] = sha256
+        return length
 
     def put(self, name, path: Path):
         """Put one of our own files in."""

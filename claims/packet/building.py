@@ -53,10 +53,13 @@ def build(content, folder, progress=unheard):
     with ExitStack() as at_the_end, Archive(paths["zip"]) as archive:
         printed = pack_photos(content, archive, prints, progress)
         papers = pack_papers(content, archive, prints, printed, at_the_end)
+        pack_record(content, archive)
+        paths["xlsx"].write_bytes(workbook(content))
+        hashes = {"xlsx": archive.put(paths["xlsx"].name, paths["xlsx"])}
+        content["made"]["workbook"] = told(paths["xlsx"].name, paths["xlsx"].stat().st_size, hashes["xlsx"])
         document = drawn(content, printed, papers, progress)
         paths["pdf"].write_bytes(document)
-        paths["xlsx"].write_bytes(workbook(content))
-        hashes = {ending: archive.put(paths[ending].name, paths[ending]) for ending in ("pdf", "xlsx")}
+        hashes["pdf"] = archive.put(paths["pdf"].name, paths["pdf"])
         archive.finish()
     with paths["zip"].open("rb") as file:
         hashes["zip"] = hashlib.file_digest(file, "sha256").hexdigest()
@@ -94,7 +97,7 @@ def pack_photos(content, archive, prints, progress):
 
 
 def pack_papers(content, archive, prints, printed_pictures, at_the_end):
-    """{number: open file} of the uploaded PDFs; every paper, the sheet and the notices are in the archive then."""
+    """{number: open file} of the uploaded PDFs; every paper is in the archive then."""
     said, found = content["said"], {}
     for each in said["documents"]:
         name = _("document %(n)s, %(file)s") % {"n": each["n"], "file": each["name"]}
@@ -105,19 +108,33 @@ def pack_papers(content, archive, prints, printed_pictures, at_the_end):
             address = f"document:{each['n']}:1"
             original = whole(each["file"], each["sha256"], name)
             printed_pictures[address] = printed(content, address, original, prints, PAPER_SIDE, name)
-    if sheet := said["delivery"]:
-        name = _("exception sheet %(sheet)s") % {"sheet": sheet["sheet"]}
-        pack(archive, sheet["archive"], sheet["pdf"], sheet["sha256"], name)
-    for each in said["notices"]:
-        if each["pdf"]:
-            pack(archive, each["archive"], each["pdf"], each["sha256"], _("notice %(n)s") % {"n": each["number"]})
     return found
 
 
+def pack_record(content, archive):
+    """The sheet, the notices and the load list go into the archive; the content says then how large each is."""
+    said, sizes = content["said"], content["made"]["sizes"]
+    if sheet := said["delivery"]:
+        name = _("exception sheet %(sheet)s") % {"sheet": sheet["sheet"]}
+        sizes[sheet["archive"]] = pack(archive, sheet["archive"], sheet["pdf"], sheet["sha256"], name)
+    for each in said["notices"]:
+        if each["pdf"]:
+            name = _("notice %(n)s") % {"n": each["number"]}
+            sizes[each["archive"]] = pack(archive, each["archive"], each["pdf"], each["sha256"], name)
+    if listed := said["count"]["list"]:
+        name = _("load list %(file)s") % {"file": listed["name"]}
+        sizes[listed["archive"]] = pack(archive, listed["archive"], listed["file"], listed["sha256"], name)
+
+
+def told(name, size, sha256):
+    return {"name": name, "size": size, "sha256": sha256}
+
+
 def pack(archive, name, path, sha256, words, size=None):
+    """Copy a stored file into the archive; gives its bytes."""
     with opened(path, words) as source:
         try:
-            archive.copy(name, source, sha256, size)
+            return archive.copy(name, source, sha256, size)
         except NotTheRecorded:
             raise altered(words, path) from None
 

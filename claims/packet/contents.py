@@ -2,7 +2,8 @@
 names and from nothing else, so the same frozen content makes the same files again.
 
 `said` is what the claim and its record say; `made` is about this one packet: its number, when, by whom, where the log
-stood, the hash of each printed picture. A packet tells of its claim as it is for as long as `said` is the same.
+stood, the hash of each printed picture, the size of each file that the record keeps without one. A packet tells of its
+claim as it is for as long as `said` is the same.
 """
 
 from contextlib import contextmanager
@@ -37,6 +38,7 @@ def contents(claim, *, number, supersedes, actor, at):
             "by": str(actor),
             "log": {"seq": log[0], "hash": log[1]},
             "prints": {},
+            "sizes": {},
         }
     return {"said": said(claim), "made": made}
 
@@ -156,6 +158,7 @@ def bill(claim):
         "pieces": f"{count(row.pieces)} {row.get_pieces_unit_display()}",
         "pallets": count(row.pallets),
         "weight": weight(claim.shipment_weight, claim.site.weight_unit),
+        "weight_source": goods.shipment_weighed(claim),
         "freight_charge": amount(claim.freight_charge, claim.currency),
         "freight_terms": row.get_freight_terms_display(),
         "freight_paid": claim.get_freight_paid_display(),
@@ -207,14 +210,15 @@ def notices(claim):
 
 
 def checklist(complete):
-    """What the claim needs, one entry each: there or not, in words, and why there is none."""
+    """What the claim needs, one entry each: there or not, what there is, and why there is none. What lacks and why that
+    matters is for whoever makes the claim, and stands on their page only."""
     return [
         {
             "code": need.code,
             "group": need.group,
             "words": need.words,
             "there": need.there,
-            "said": need.said if need.there else need.lacks,
+            "said": need.said if need.there else "",
             "reason": need.reason,
         }
         for need in complete.needs

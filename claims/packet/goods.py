@@ -7,8 +7,9 @@ from claims.enums import LineKind
 from claims.money import cents
 from claims.packet import proof
 from claims.packet.wording import amount, count, day, price, weight
-from receiving import sheet
-from receiving.models import Finding, Photo
+from receiving import evidence, sheet
+from receiving.enums import Extent
+from receiving.models import Event, Finding, Photo
 
 
 def lines(claim):
@@ -16,7 +17,11 @@ def lines(claim):
     photos = Photo.objects.select_related("actor", "tombstone").order_by("pk")
     findings = Finding.objects.select_related("actor").order_by("at", "pk")
     rows = claim.lines.filter(live=True).select_related(
-        "discrepancy__carton__store", "discrepancy__store", "discrepancy__new_store", "discrepancy__logged_by"
+        "discrepancy__shipment",
+        "discrepancy__carton__store",
+        "discrepancy__store",
+        "discrepancy__new_store",
+        "discrepancy__logged_by",
     )
     rows = rows.prefetch_related(
         Prefetch("discrepancy__photos", queryset=photos), Prefetch("discrepancy__findings", queryset=findings)
@@ -36,10 +41,11 @@ def schedule(claim, lines):
     It is worked out anew and not copied, since what is kept with the claim speaks its clerk's language.
     """
     worked = drafting.working_of(claim, lines)
+    sources = weighed(claim, lines)
     return {
         "damaged": sum(line.cartons for line in lines if line.kind == LineKind.DAMAGE),
         "lost": sum(line.cartons for line in lines if line.kind == LineKind.LOSS),
-        "lines": [row(claim, line, worked.line(line.position)) for line in lines],
+        "lines": [row(claim, line, worked.line(line.position), sources[line.position]) for line in lines],
         "steps": [whole_step(each, claim.currency) for each in worked.group_steps],
         "pools": [pool(each, {line.position: str(line.discrepancy) for line in lines}, claim) for each in worked.pools],
         "total": None if worked.total is None else amount(worked.total, claim.currency),
@@ -54,7 +60,44 @@ def rate(claim):
     return f"{count(claim.rate)} ({claim.rate_source}, {day(claim.rate_date)})"
 
 
-def row(claim, line, worked):
+def weighed(claim, lines):
+    """{position: where the weight of the line comes from}, empty where it has none."""
+    listed = {line.position: losses.of_piece(line.discrepancy).weight for line in lines}
+    typed = [line.position for line in lines if line.weight is not None and line.weight != listed[line.position]]
+    who = written_by(claim) if typed else {}
+    return {
+        line.position: who.get((f"line {line.position}", "weight"), "entered on the claim")
+        if line.position in typed
+        else ("load list" if line.weight is not None else "")
+        for line in lines
+    }
+
+
+def shipment_weighed(claim):
+    """Where the weight of the whole shipment comes from, empty where there is none."""
+    if claim.shipment_weight is None:
+        return ""
+    if claim.shipment_weight == claim.shipment.weight:
+        return "bill of lading"
+    return written_by(claim).get(("claim", "shipment_weight"), "entered on the claim")
+
+
+def written_by(claim):
+    """{("line 2", "weight") or ("claim", "shipment_weight"): who wrote it last, and when}, as the claim's log tells."""
+    found = {}
+    rows = Event.objects.filter(arrival=claim.shipment.arrival_id, record=evidence.name_of(claim)).order_by("seq")
+    for event in rows.only("before", "after", "actor_name", "at"):
+        before, after = event.before or {}, event.after or {}
+        words = f"entered by {event.actor_name}, {sheet.moment(event.at)}"
+        if after.get("shipment_weight") != before.get("shipment_weight"):
+            found["claim", "shipment_weight"] = words
+        for name, facts in after.items():
+            if name.startswith("line ") and facts.get("weight") != (before.get(name) or {}).get("weight"):
+                found[name, "weight"] = words
+    return found
+
+
+def row(claim, line, worked, weight_source):
     piece = line.discrepancy
     return {
         "position": line.position,
@@ -75,6 +118,7 @@ def row(claim, line, worked):
         "value_lost": price(line.value_lost, claim.currency),
         "salvage": price(line.salvage, claim.currency) if line.salvage else "",
         "weight": weight(line.weight, claim.site.weight_unit),
+        "weight_source": weight_source,
         "amount": None if worked.amount is None else price(worked.amount, claim.currency),
         "exact": None if worked.amount is None else format(worked.amount, "f"),
         "steps": [step(each, claim.currency) for each in worked.steps],
@@ -149,6 +193,14 @@ def piece(line, currency="", in_full=""):
     }
 
 
+IN_FULL = {
+    "forwarded": "Repaired and forwarded; valued at its full price.",
+    Extent.NOT_OPENED: "Not opened; valued by all that it held.",
+    Extent.PACKAGING: "The packaging is hurt; the goods are valued in full.",
+    "": "The contents were not counted; valued in full.",
+}
+
+
 def kept_small(line, currency, in_full):
     """Sentences on what was repaired, sorted out or sold of a damaged piece, and so how much of it is claimed."""
     if line.kind == LineKind.LOSS:
@@ -162,8 +214,8 @@ def kept_small(line, currency, in_full):
         said.append(f"Good units sorted out and left out: {line.discrepancy.units_good}.")
     if line.salvage > 0:
         said.append(f"Salvage of {amount(line.salvage, currency)} is taken off.")
-    if doubt := losses.doubt_of_full(line):
-        said.append(doubt[0].upper() + doubt[1:])
+    if (doubt := losses.doubt_of_full(line)) is not None:
+        said.append(IN_FULL[doubt])
         said += [f"Why in full: {in_full}"] if in_full else []
     elif not said:
         said.append("Nothing is taken off for repair or salvage.")

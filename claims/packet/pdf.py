@@ -112,7 +112,7 @@ def context(content, sizes):
         "notices": [each | {"anchor": anchor(f"letter:{each['number']}")} for each in said["notices"]],
         "refusals": [answer(each, anchors) for each in said["refusals"]],
         "frame": sheet.frame(delivery["strokes"]) if delivery else "",
-        "files": files(said),
+        "files": list(files(content)),
         "labelled": not sizes,
     }
 
@@ -178,26 +178,23 @@ def photos(said):
         yield from piece["photos"]
 
 
-def files(said):
-    """(name in the archive, what it is, bytes, SHA-256) of every file behind the packet; erased ones are told of."""
+def files(content):
+    """{name, what, size, sha256} of every file of the archive that is not the PDF itself; erased ones are told of."""
+    said, made = content["said"], content["made"]
     for photo in photos(said):
         what = f"{photo['name']}, erased: {photo['erased']}" if photo["erased"] else photo["name"]
-        yield {"name": photo["archive"], "what": what, "size": photo["size"], "sha256": photo["sha256"]}
+        yield filed(photo, what, photo["size"])
     for each in said["documents"]:
-        what = f"document {each['n']}, {each['words']}"
-        yield {"name": each["archive"], "what": what, "size": each["size"], "sha256": each["sha256"]}
-    if said["delivery"]:
-        yield {
-            "name": said["delivery"]["archive"],
-            "what": f"exception sheet {said['delivery']['sheet']}",
-            "size": None,
-            "sha256": said["delivery"]["sha256"],
-        }
+        yield filed(each, f"document {each['n']}, {each['words']}", each["size"])
+    if sheet := said["delivery"]:
+        yield filed(sheet, f"exception sheet {sheet['sheet']}", made["sizes"][sheet["archive"]])
     for each in said["notices"]:
-        if each["archive"]:
-            yield {
-                "name": each["archive"],
-                "what": f"notice {each['number']}",
-                "size": None,
-                "sha256": each["sha256"],
-            }
+        if each["pdf"]:
+            yield filed(each, f"notice {each['number']}", made["sizes"][each["archive"]])
+    if listed := said["count"]["list"]:
+        yield filed(listed, f"load list of {listed['rows']} rows, as it came", listed["size"])
+    yield {"what": "schedule, pieces, photos, dates and working as a workbook", **made["workbook"]}
+
+
+def filed(each, what, size):
+    return {"name": each["archive"], "what": what, "size": size, "sha256": each["sha256"]}

@@ -118,7 +118,8 @@ CHECKS = {"viewed": "view", "verified": "verify", "tugged": "tug", "twisted": "t
 
 def seal(row):
     checks = [words for name, words in CHECKS.items() if getattr(row, name)]
-    return sheet.seal(row) | {"checks": ", ".join(checks), "note": row.note, "reason": row.reason}
+    words = f"class {row.get_seal_class_display()}" if row.seal_class else ""
+    return sheet.seal(row) | {"class_words": words, "checks": ", ".join(checks), "note": row.note, "reason": row.reason}
 
 
 # -- the count
@@ -139,7 +140,10 @@ def count(shipment):
         "list": kept
         and {
             "name": kept.name,
+            "archive": f"list/{safe(shipment.bill_number)}-{safe(kept.name)}",
+            "file": kept.file.name,
             "rows": kept.rows,
+            "size": kept.size,
             "sha256": kept.sha256,
             "at": sheet.moment(kept.confirmed_at),
             "by": str(kept.confirmed_by),

@@ -23,6 +23,7 @@ HEADINGS = (
     "loss of value",
     "net salvage",
     "weight",
+    "weight from",
     "amount",
     "currency",
 )
@@ -51,6 +52,7 @@ def schedule_rows(said):
             number(line["value_lost"]),
             number(line["salvage"]),
             line["weight"],
+            line["weight_source"],
             None if line["exact"] is None else Decimal(line["exact"]),
             currency,
         ]

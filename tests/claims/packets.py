@@ -14,8 +14,8 @@ from claims.models import Packet
 from claims.packet import assemble
 from receiving import evidence, files, photos, release
 from receiving.documents import pdf
-from receiving.enums import PhotoPurpose
-from receiving.models import Account, Arrival, Carrier
+from receiving.enums import ListState, PhotoPurpose
+from receiving.models import Account, Arrival, Carrier, LoadList
 from tests.builders import NOON, make_account, make_carrier
 from tests.claims.builders import losses, make_claim, make_load
 
@@ -71,6 +71,17 @@ def make_evidence(site, *, actor, damaged=2, short=1, photos_each=1, signed=True
         Arrival.objects.filter(pk=arrival.pk).update(state="released", released_at=NOON)
     shipment.arrival.refresh_from_db()
     return shipment
+
+
+LIST = b"carton,store\n1 9521234 1,0101\n"
+
+
+def make_list(shipment, *, actor, data=LIST, name="manifest «march».csv", at=NOON):
+    """A load list as it came, in use for the bill."""
+    path = default_storage.save(f"lists/{uuid.uuid4()}", ContentFile(data))
+    given = {"rows": 1, "uploaded_at": at, "uploaded_by": actor, "confirmed_at": at, "confirmed_by": actor}
+    given |= {"name": name, "sha256": evidence.digest(data), "size": len(data), "file": path}
+    return LoadList.objects.create(shipment=shipment, state=ListState.CONFIRMED, **given)
 
 
 def make_picture(words, size=(1600, 1200), colour="#b58a5a"):

@@ -23,7 +23,16 @@ from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.verification import verify
 from tests.builders import NOON, make_carrier, make_person, make_site
 from tests.claims.builders import losses, make_claim, make_load
-from tests.claims.packets import CARRIER, content_of, make_document, make_packet, make_pdf, make_photo, make_proved
+from tests.claims.packets import (
+    CARRIER,
+    content_of,
+    make_document,
+    make_list,
+    make_packet,
+    make_pdf,
+    make_photo,
+    make_proved,
+)
 from tests.conftest import guards_down
 
 pytestmark = pytest.mark.django_db
@@ -138,6 +147,14 @@ def test_an_altered_document_stops_it_and_is_named(claim, clerk, spoilt):
     document = make_document(claim, make_pdf("An invoice"), actor=clerk, name="invoice 7.pdf")
     spoilt(document.file, make_pdf("Another invoice"))
     with pytest.raises(Refused, match=r"document 1, invoice 7.pdf \(file .*\) does not match the hash"):
+        make_packet(claim, actor=clerk)
+
+
+@pytest.mark.parametrize("data", [b"another list", None])
+def test_an_altered_or_missing_load_list_stops_it_and_is_named(claim, clerk, spoilt, data):
+    listed = make_list(claim.shipment, actor=clerk, name="march.csv")
+    spoilt(listed.file.name, data)
+    with pytest.raises(Refused, match=r"load list march.csv \(file "):
         make_packet(claim, actor=clerk)
 
 

@@ -14,10 +14,11 @@ from claims.enums import DocumentKind
 from claims.models import Claim, ClaimLine, TermsPeriod
 from claims.packet import contents, pdf, wording
 from receiving import erasure, evidence
-from receiving.models import Arrival, Discrepancy, Photo
+from receiving.models import Arrival, Discrepancy, Photo, SealRecord, Shipment
 from tests.builders import NOON, make_person, make_site
 from tests.claims.builders import losses, make_claim, make_load, make_terms
 from tests.claims.packets import make_document, make_pdf, make_photo, make_proved
+from tests.conftest import guards_down
 
 pytestmark = pytest.mark.django_db
 
@@ -72,9 +73,34 @@ def test_of_a_damaged_piece_it_says_what_was_repaired_sold_or_not_counted(site, 
     ClaimLine.objects.filter(pk=third.pk).update(repair_cost=Decimal("30.00"))
     documents.write_reason(claim, gap="extent", reason="thrown away", uuid=uuid4(), actor=clerk, at=NOON)
     told = {piece["line"]: " ".join(piece["kept_small"]) for piece in contents.said(claim)["pieces"]}
-    assert told[1] == "Nobody has opened it, and it is valued in full. Why in full: thrown away"
+    assert told[1] == "Not opened; valued by all that it held. Why in full: thrown away"
     assert told[2] == "Good units sorted out and left out: 4. Salvage of USD 9.00 is taken off."
     assert told[3] == "Repaired or to be repaired for USD 30.00."
+
+
+def test_every_weight_says_where_it_comes_from(site, clerk):
+    claim = make_proved(site, actor=clerk, signed=False, weight=Decimal("20.000"))
+    said = contents.said(claim)
+    assert [line["weight_source"] for line in said["schedule"]["lines"]] == ["load list"] * 3
+    assert (said["bill"]["weight"], said["bill"]["weight_source"]) == ("", "")
+    first, second, _third = claim.lines.order_by("position")
+    claim = drafting.price_line(first, values={"weight": Decimal(25)}, actor=clerk, at=NOON)
+    claim = drafting.price_line(second, values={"weight": None}, version=claim.version, actor=clerk, at=NOON)
+    drafting.set_facts(claim, values={"shipment_weight": Decimal(900)}, actor=clerk, at=NOON)
+    said = contents.said(claim)
+    entered = "entered by Ines Calder, Mon 2 Mar 2026, 12:00 CST"
+    assert [line["weight_source"] for line in said["schedule"]["lines"]] == [entered, "", "load list"]
+    assert said["bill"]["weight_source"] == entered
+    Shipment.objects.filter(pk=claim.shipment_id).update(weight=Decimal(900))
+    assert contents.said(claim)["bill"]["weight_source"] == "bill of lading"
+
+
+def test_a_seal_says_which_class_its_letter_is(site, clerk):
+    claim = make_proved(site, actor=clerk, signed=False)
+    with guards_down(connection):
+        SealRecord.objects.filter(arrival=claim.shipment.arrival_id).update(seal_class="H")
+    [seal] = contents.said(claim)["trailer"]["seals"]
+    assert seal["class_words"] == "class H, high security"
 
 
 def test_every_photo_says_what_when_and_by_whom(site, clerk):

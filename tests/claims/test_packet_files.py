@@ -13,11 +13,20 @@ from django.db import transaction
 from openpyxl import load_workbook
 from pypdf import PdfReader
 
-from claims.packet import building
+from claims.packet import building, pdf
 from receiving import evidence
 from receiving.models import Photo
 from tests.builders import make_person, make_site
-from tests.claims.packets import content_of, make_document, make_packet, make_pdf, make_picture, make_proved
+from tests.claims.packets import (
+    LIST,
+    content_of,
+    make_document,
+    make_list,
+    make_packet,
+    make_pdf,
+    make_picture,
+    make_proved,
+)
 
 # The mark makes the test database; the packet is made once, outside the single tests.
 pytestmark = pytest.mark.django_db
@@ -29,6 +38,7 @@ class Made:
         site = make_site(name="Northgate Dock")
         clerk = make_person("clerk", site, first_name="Ines", last_name="Calder")
         self.claim = make_proved(site, actor=clerk, description="Table lamp <b>oak</b> & “shade”", shipper=EVIL)
+        make_list(self.claim.shipment, actor=clerk)
         self.papers = {
             "invoice.pdf": make_pdf("Invoice 4711 page one", "Invoice 4711 page two"),
             "tally «odd».pdf": make_pdf("A wide tally", css="@page { size: letter landscape !important }"),
@@ -103,12 +113,14 @@ def test_the_table_of_contents_names_the_right_pages(made):
         assert listed and int(listed[1]) == made.page_of(heading), words
 
 
-def test_usual_refusals_name_the_page_that_answers_or_say_that_none_does(made):
+def test_usual_refusals_name_the_page_that_answers_or_say_that_there_is_no_record(made):
     number = made.page_of("Usual refusals, and where they are answered")
-    text = made.texts[number - 1]
+    text = " ".join(made.texts[number - 1 : number + 1])
     assert f"what was noted and signed, p. {made.page_of('Noted on the receipt')}" in text
     assert f"document 3, p. {made.page_of('A wide tally')}" in text
-    assert "Nothing in this packet answers it." in text
+    assert "No record in this packet." in text
+    said = json.dumps(made.packet.content["said"])
+    assert not [words for words in ("Nothing in this", "Not uploaded", "no exception sheet yet") if words in said]
 
 
 def test_pages_of_uploaded_documents_stand_in_their_numbered_place(made):
@@ -181,6 +193,20 @@ def test_the_last_page_lists_every_file_and_the_head_of_the_log(made):
     assert "sha256sum -c SHA256SUMS" in last
 
 
+def test_the_list_of_files_is_the_archive_to_the_byte(made):
+    """Each file with its name, its size and its hash; only the PDF cannot name itself."""
+    with zipfile.ZipFile(BytesIO(made.files["zip"])) as archive:
+        held = {entry.filename: archive.read(entry) for entry in archive.infolist()}
+    own = {"SHA256SUMS", f"{made.claim}-packet-1.pdf"}
+    listed = {each["name"]: each for each in pdf.files(made.packet.content)}
+    assert set(held) - own == set(listed)
+    last = "".join(made.texts[made.page_of("File in the archive What it is") - 1 :]).replace(" ", "")
+    for name, each in listed.items():
+        assert (each["size"], each["sha256"]) == (len(held[name]), hashlib.sha256(held[name]).hexdigest())
+        assert f"{each['size']:,}{each['sha256']}" in last, name
+    assert {"list", "sheet", "photos", "documents"} <= {name.partition("/")[0] for name in listed}
+
+
 # --- the workbook -----------------------------------------------------------------------------------------------------
 
 
@@ -227,6 +253,8 @@ def test_the_archive_holds_the_originals_as_they_came(made):
         found = {hashlib.sha256(archive.read(name)).hexdigest() for name in archive.namelist()}
         kept = {entry.compress_type for entry in archive.infolist()}
         moments = {entry.date_time for entry in archive.infolist()}
+        listed = [entry.filename for entry in archive.infolist() if archive.read(entry) == LIST]
+    assert listed == [f"list/{made.claim.shipment.bill_number}-manifest-march-.csv"]
     originals = set(Photo.objects.values_list("sha256", flat=True))
     papers = {hashlib.sha256(data).hexdigest() for data in made.papers.values()}
     assert originals | papers | {made.packet.pdf_sha256, made.packet.xlsx_sha256} < found
