@@ -6,7 +6,7 @@ whose start is unknown is listed first, as something that may be too late alread
 
 from claims.dates.claims import of_claim, of_claims
 from claims.dates.entries import Entry, sort
-from claims.dates.filing import file_by
+from claims.dates.filing import done_by_sheet, file_by
 from claims.dates.site import of_site
 from claims.dates.starts import Choices, delivered, nothing_came, triggers
 from claims.dates.unclaimed import of_pieces, piece_dues
@@ -15,6 +15,7 @@ __all__ = [
     "Choices",
     "Entry",
     "delivered",
+    "done_by_sheet",
     "file_by",
     "nothing_came",
     "of_claim",

@@ -4,10 +4,11 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from claims import queries
+from claims.dates.amended import UNMADE, UNSENT
 from claims.dates.entries import Entry, sort
 from claims.dates.known import gather
-from claims.dates.running import running
-from claims.enums import Stage, Standing
+from claims.dates.running import SETTLED, running
+from claims.enums import FactKind, Stage, Standing
 from claims.models import Claim
 from claims.valuation.words import money
 from receiving import clock
@@ -117,6 +118,26 @@ def waiting(known, today):
     if known.is_undelivered:
         words = _("The e-mail with the packet came back, so the claim may not be filed at all. Send it another way.")
         yield entry(claim, "bounced", "bounced", _("send it another way"), words, today)
+
+    if known.is_filed and known.behind and known.reading.standing not in SETTLED:
+        yield amended_packet(known, today)
+
+
+def amended_packet(known, today):
+    """The carrier still holds the claim as it was before it was amended."""
+    words = {
+        UNMADE: _(
+            "The claim was amended on %(date)s and its new packet is not made. Make it and send it with a letter of "
+            "amendment: the carrier still holds the old amounts."
+        ),
+        UNSENT: _(
+            "The claim was amended on %(date)s and its new packet has not gone. Send it by e-mail, or with a letter of "
+            "amendment that goes on paper and is marked as sent."
+        ),
+    }
+    fact = known.live(FactKind.AMENDED)[-1]
+    told = words[known.behind] % {"date": shown(fact.on)}
+    return entry(known.claim, "amended", f"amended-{fact.key}", _("send the amended packet"), told, today)
 
 
 def turned_up(found, today):

@@ -17,7 +17,8 @@ from claims.models import Claim
 class Entry:
     """One thing to be done, with its day or with what the day still needs.
 
-    kind -- `deadline`, `terms`, `offer`, `papers`, `letter`, `bounced`, `turned_up`, `refund`, `unclaimed`, `incident`
+    kind -- `deadline`, `terms`, `offer`, `papers`, `letter`, `bounced`, `turned_up`, `refund`, `amended`,
+        `unclaimed`, `incident`
     key -- tells it from others of its kind and claim, the same from one look to the next
     head -- what is to be done in a few words; words -- the same in whole sentences, with the rule
     day -- a date at the site, an aware moment where hours count, or None: `words` say what it needs

@@ -7,6 +7,7 @@ from datetime import date
 from functools import cached_property
 
 from claims import readings, standing, terms
+from claims.dates import amended, reserved
 from claims.dates.starts import nothing_came
 from claims.enums import DocumentKind, FactKind, FilingWay, LetterKind, Stage
 from claims.models import Bounce, Claim, ClaimLine, Document, Fact, Letter, Message
@@ -26,6 +27,8 @@ class Known:
     waiting -- letters drafted and not sent
     papers -- live requests for papers that nothing answered
     bounced -- the packet went by e-mail and of some part every message came back
+    reserved -- what sheets signed for the carrier reserved, where the law takes that for the notice
+    behind -- what the carrier holds is older than the last amendment: `unmade` or `unsent`, as `dates.amended` says
     """
 
     claim: Claim
@@ -39,7 +42,9 @@ class Known:
     papers: list = field(default_factory=list)
     freight_bill: bool = False
     bounced: bool = False
+    behind: str = ""
     nothing_came: bool = False
+    reserved: dict = field(default_factory=dict)
 
     @cached_property
     def happened(self):
@@ -95,18 +100,27 @@ class Known:
         name = re.compile(rf"\b{re.escape(str(line.discrepancy))}\b")
         return any(name.search(letter.body) for letter in self.notices)
 
+    def reservation(self, line):
+        """The sheet that was signed for the carrier and names the piece of the line, or None."""
+        return self.reserved.get((self.claim.shipment.arrival_id, str(line.discrepancy)))
+
 
 def gather(claims, *, at) -> list[Known]:
-    """Claims with their site, terms with periods, and shipment with arrival; ten queries, however many claims."""
+    """Claims with their site, terms with periods, and shipment with arrival; ten queries, however many claims, and five
+    where one of them was amended."""
     keys = [claim.pk for claim in claims]
     read, facts, lines = readings.readings(claims, at=at), readings.happened(claims), live_lines(claims)
     received, papers, bounced, billed = received_on(keys), asked_for(keys), came_back(keys), with_freight_bill(keys)
     notices, waiting = letters(keys)
+    behind = amended.behind(facts)
     lost = nothing_came([claim.shipment for claim in claims])
+    held = {claim.pk: terms.of_claim(claim) for claim in claims}
+    asking = [claim.shipment.arrival_id for claim in claims if reserved.asked_of(held[claim.pk])]
+    signed = reserved.signed(asking)
     return [
         Known(
             claim,
-            terms.of_claim(claim),
+            held[claim.pk],
             read[claim.pk],
             facts[claim.pk],
             lines[claim.pk],
@@ -116,7 +130,9 @@ def gather(claims, *, at) -> list[Known]:
             papers=unanswered(papers[claim.pk], facts[claim.pk]),
             freight_bill=claim.pk in billed and claim.freight_paid == YesNo.YES,
             bounced=claim.pk in bounced,
+            behind=behind.get(claim.pk, ""),
             nothing_came=claim.shipment_id in lost,
+            reserved=signed if reserved.asked_of(held[claim.pk]) else {},
         )
         for claim in claims
     ]

@@ -4,6 +4,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
 from claims import deadlines
+from claims.dates import reserved
 from claims.dates.known import Known
 from claims.dates.starts import triggers
 from claims.dates.unclaimed import BEFORE_FILING
@@ -45,7 +46,7 @@ def alike(known):
         piece = line.discrepancy
         told = (line.kind, clock.site_day(piece.found_at, zone), piece.after_release, known.is_noticed(line))
         said = (known.is_line_decided(line), known.suit_starts.get(line.pk), known.papers_returned.get(line.pk))
-        groups[told + said].append(line)
+        groups[(*told, *said, known.reservation(line))].append(line)
     return list(groups.values()) or [[None]]
 
 
@@ -61,7 +62,8 @@ def line_dues(known, line, today):
     periods = [period for period in known.held.periods if runs(known, period, line)]
     plain = [period for period in periods if period.trigger != Trigger.DISALLOWED and period.duty not in CARRIERS]
     for due in counted(known, line, plain):
-        yield suspended(known, due, line)
+        if not (line and reserved.is_done(due, known.reservation(line))):
+            yield suspended(known, due, line)
     yield from carriers(known, line, periods, today)
     yield from suits(known, line, periods)
 

@@ -7,6 +7,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from claims import deadlines, queries
+from claims.dates import reserved
 from claims.dates.entries import Entry
 from claims.dates.starts import Choices, nothing_came, triggers
 from claims.enums import Duty, LineKind
@@ -14,12 +15,13 @@ from receiving import clock
 from receiving.enums import Kind
 from receiving.models import Shipment
 
-OF_PIECES = ("shipment", "kind", "quantity", "found_at", "after_release")
+OF_PIECES = ("shipment", "number", "kind", "quantity", "found_at", "after_release")
 BEFORE_FILING = (Duty.CONCEALED_NOTICE, Duty.NOTICE, Duty.FILE, Duty.FINAL_STATEMENT)
 
 
 def of_pieces(site, pieces, at, *, choices=None):
-    """{piece: (nearest Due or None, [Due])} of unclaimed losses; three queries whatever their number.
+    """{piece: (nearest Due or None, [Due])} of unclaimed losses; three queries whatever their number, and one for the
+    sheets of those whose law takes them for a notice.
 
     pieces -- with their shipment, its account and its arrival with site and carrier
     A piece for whose bill no terms hold has none.
@@ -28,11 +30,15 @@ def of_pieces(site, pieces, at, *, choices=None):
     shipments = {piece.shipment_id: piece.shipment for piece in pieces if piece.shipment}
     held = {key: choices.choose(shipment) for key, shipment in shipments.items()}
     lost = nothing_came(shipments.values())
+    asking = {key for key in shipments if reserved.asked_of(held[key])}
+    signed = reserved.signed({shipments[key].arrival_id for key in asking})
     alike, found = {}, {}
     for piece in pieces:
-        if (key := clocks(piece, site)) not in alike:
+        done = signed.get((piece.shipment.arrival_id, str(piece))) if piece.shipment_id in asking else None
+        if (key := (*clocks(piece, site), done)) not in alike:
             terms = held.get(piece.shipment_id)
-            dues = piece_dues(piece, terms, nothing_delivered=piece.shipment_id in lost) if terms else []
+            lost_all = piece.shipment_id in lost
+            dues = piece_dues(piece, terms, nothing_delivered=lost_all, reservation=done) if terms else []
             alike[key] = (min(dues, key=lambda due: due.urgency, default=None), dues)
         found[piece] = alike[key]
     return found
@@ -43,9 +49,12 @@ def clocks(piece, site):
     return piece.shipment_id, piece.kind, piece.after_release, clock.site_day(piece.found_at, site.time_zone)
 
 
-def piece_dues(piece, held, *, nothing_delivered=False):
-    """What is to be done about an unclaimed piece, those without a date first. Carriers owe nothing yet."""
-    return deadlines.due(
+def piece_dues(piece, held, *, nothing_delivered=False, reservation=None):
+    """What is to be done about an unclaimed piece, those without a date first. Carriers owe nothing yet.
+
+    reservation -- the sheet that was signed for the carrier and names it, where that ends the notice
+    """
+    dues = deadlines.due(
         [period for period in held.periods if is_open(period.duty, piece)],
         triggers(piece.shipment, held.terms.delivered_means, discovered=piece.found_at),
         kinds=LineKind.LOSS if piece.kind == Kind.SHORT else LineKind.DAMAGE,
@@ -53,6 +62,7 @@ def piece_dues(piece, held, *, nothing_delivered=False):
         nothing_delivered=nothing_delivered,
         zone=piece.shipment.arrival.site.time_zone,
     )
+    return [due for due in dues if not reserved.is_done(due, reservation)]
 
 
 def is_open(duty, piece):
