@@ -58,6 +58,18 @@ def months_over(site, month, at) -> bool:
     return all(month < clock.site_day(at, each.time_zone).replace(day=1) for each in sites_of(site))
 
 
+def notes(site) -> list[str]:
+    """What is to be said beside figures of several sites."""
+    if not isinstance(site, AllSites):
+        return []
+    return [
+        _(
+            "All sites together: a trailer belongs to the month of its release by its own site's calendar, and freight "
+            "is held against freight of the same site only. Money in different currencies is never added."
+        )
+    ]
+
+
 # --- the logs ---------------------------------------------------------------------------------------------------------
 
 

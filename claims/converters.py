@@ -2,6 +2,8 @@
 
 from django.urls import register_converter
 
+from claims.enums import ALL
+
 
 class ClaimNumber:
     """`26-0007`: the year's last two digits and the number in that year."""
@@ -15,4 +17,17 @@ class ClaimNumber:
         return value
 
 
+class SiteOrAll:
+    """A site's code, or `all` for all of them together: codes are capitals, so it is nobody's."""
+
+    regex = f"[A-Z]{{3,4}}|{ALL}"
+
+    def to_python(self, value):
+        return value
+
+    def to_url(self, value):
+        return value
+
+
 register_converter(ClaimNumber, "claim")
+register_converter(SiteOrAll, "sites")

@@ -25,8 +25,12 @@ def rules(site):
 
 def settings(site) -> Settings:
     """The settings in force; one query."""
-    rule = rules(site).values_list("false_share", "trailer_cap").first()
-    return DEFAULTS if rule is None else replace(DEFAULTS, q=rule[0] / 100, trailer_cap=rule[1])
+    rule = rules(site).first()
+    return DEFAULTS if rule is None else of(rule)
+
+
+def of(rule) -> Settings:
+    return replace(DEFAULTS, q=rule.false_share / 100, trailer_cap=rule.trailer_cap)
 
 
 def frozen(card) -> Settings:
@@ -52,17 +56,11 @@ def change(site, *, false_share: int, trailer_cap: int | None, seen: int, uuid, 
                 _("%(person)s has changed these rules meanwhile. Look at them as they are now, then change them.")
                 % {"person": before.actor}
             )
-        was, now = settings(site), replace(DEFAULTS, q=false_share / 100, trailer_cap=trailer_cap)
-        if was == now:
+        was = settings(site)
+        given = {"site": company.column(site), "false_share": false_share, "trailer_cap": trailer_cap}
+        row = JudgingRule(uuid=uuid, actor=actor, at=at, **given)
+        if of(row) == was:
             raise Refused(_("That is what holds already, so there is nothing to change."), code="rules_unchanged")
-        row = JudgingRule(
-            uuid=uuid,
-            site=company.column(site),
-            false_share=false_share,
-            trailer_cap=trailer_cap,
-            actor=actor,
-            at=at,
-        )
         row.save(force_insert=True)
         company.tell(
             site,

@@ -83,9 +83,9 @@ class Book:
     ages: tuple[Age, ...]
 
 
-def demanded(site):
-    """Claims of money that were filed and not withdrawn."""
-    rows = Claim.objects.demands().filter(site=site, stage__in=[Stage.FILED, Stage.CLOSED])
+def demanded(*sites):
+    """Claims of money at these sites that were filed and not withdrawn."""
+    rows = Claim.objects.demands().filter(site__in=sites, stage__in=[Stage.FILED, Stage.CLOSED])
     return rows.select_related("site", "carrier", "account")
 
 

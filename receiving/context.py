@@ -15,17 +15,25 @@ def page(request):
     site = getattr(request, "site", None)
     if site is None or person is None or not person.is_authenticated:
         return context
+    sites = rules.sites(person)
     return context | {
         "site": site,
-        "sites": rules.sites(person),
+        "sites": sites,
+        "everywhere": reverse("carriers", args=["all"]) if len(sites) > 1 and rules.sees_company(person) else "",
+        # Over all sites there is no search of its own: any site's finds what is at all of them.
+        "search_at": site.code if site.pk else sites[0].code,
         "may": request.may,
         "places": places(request, site),
     }
 
 
 def places(request, site):
-    """The navigation: each place with its address, icon and whether the page belongs to it."""
+    """The navigation: each place with its address, icon and whether the page belongs to it. All sites together have
+    one place."""
     here = getattr(request, "place", "")
+    if site.pk is None:
+        address = reverse("carriers", args=[site.code])
+        return [{"url": address, "label": _("Carriers"), "icon": "chart", "current": here == "carriers"}]
     found = [("doors", _("Doors"), "door")]
     if rules.LATE in request.may:
         found.append(("log", _("Log"), "log"))

@@ -62,6 +62,12 @@ def may(person, site):
     return granted
 
 
+def may_everywhere(person):
+    """The set of things `person` may do over all sites together; empty means there is no such page for them."""
+    mine = [membership for membership in memberships(person) if membership.site_id is None]
+    return set().union(*(GRANTS[membership.role] for membership in mine))
+
+
 def may_company(person):
     return any(m.site_id is None and m.role == Role.MANAGER for m in memberships(person))
 

@@ -214,6 +214,7 @@ MATRIX = {
     "carriers": ("", READERS_OF_CLAIMS, NOT_HERE),
     "carriers_export": ("=csv", READERS_OF_CLAIMS, NOT_HERE),
     "carriers_behind": ("carrier =counted", READERS_OF_CLAIMS, NOT_HERE),
+    "judging_rules": ("", READERS_OF_CLAIMS, MANAGERS),
     "carriers_where": ("", READERS_OF_CLAIMS, NOT_HERE),
     "carriers_where_export": ("=csv", READERS_OF_CLAIMS, NOT_HERE),
     "carrier": ("carrier", READERS_OF_CLAIMS, NOT_HERE),
@@ -227,6 +228,21 @@ MATRIX = {
     "scorecard_pdf": ("card", READERS_OF_CLAIMS, NOT_HERE),
     "scorecard_xlsx": ("card", READERS_OF_CLAIMS, NOT_HERE),
     "scorecard_message": ("card card_message", READERS_OF_CLAIMS, NOT_HERE),
+    "carriers all": ("", READERS_OF_CLAIMS, NOT_HERE),
+    "carriers_export all": ("=csv", READERS_OF_CLAIMS, NOT_HERE),
+    "carriers_behind all": ("carrier =counted", READERS_OF_CLAIMS, NOT_HERE),
+    "judging_rules all": ("", READERS_OF_CLAIMS, MANAGERS),
+    "carrier all": ("carrier", READERS_OF_CLAIMS, NOT_HERE),
+    "carrier_agreed all": ("carrier", MANAGERS, MANAGERS),
+    "carrier_agreed_close all": ("carrier all_talk", MANAGERS, MANAGERS),
+    "scorecards all": ("", READERS_OF_CLAIMS, NOT_HERE),
+    "scorecards_issue all": ("", MANAGERS, MANAGERS),
+    "scorecard all": ("all_card", READERS_OF_CLAIMS, NOT_HERE),
+    "scorecard_restate all": ("all_card", NOT_HERE, MANAGERS),
+    "scorecard_send all": ("all_card", MANAGERS, MANAGERS),
+    "scorecard_pdf all": ("all_card", READERS_OF_CLAIMS, NOT_HERE),
+    "scorecard_xlsx all": ("all_card", READERS_OF_CLAIMS, NOT_HERE),
+    "scorecard_message all": ("all_card all_card_message", READERS_OF_CLAIMS, NOT_HERE),
     "document_add": ("claim", CLERKS, CLERKS),
     "document": ("filed document", READERS_OF_CLAIMS, NOT_HERE),
     "document_correct": ("filed document", CLERKS, CLERKS),
@@ -248,6 +264,7 @@ MATRIX = {
     "packet_xlsx": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
     "packet_zip": ("claim packet", READERS_OF_CLAIMS, NOT_HERE),
     "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
+    "job all": ("all_job", READERS_OF_CLAIMS, NOT_HERE),
 }
 # Pages that belong to no site: tested in tests/pages/test_base.py, tests/pages/test_shell.py, tests/claims/test_feed.py.
 NO_SITE = {"feed", "home", "language", "login", "logout", "password_change", "password_change_done"}
@@ -305,7 +322,7 @@ def ask(client, method, address):
 def test_who_may(here, name, method):
     needs, get, post = MATRIX[name]
     allowed = get if method == "get" else post
-    address = reverse(name.split()[0], args=["NOR", *here.args(needs)])
+    address = reverse(name.split()[0], args=["all" if is_of_all(name) else "NOR", *here.args(needs)])
 
     stranger = ask(Client(), method, address)
     assert stranger.status_code == 302, "nobody is signed in"
@@ -316,7 +333,17 @@ def test_who_may(here, name, method):
         assert set(seen.values()) <= REFUSED
         assert 405 in seen.values()
         return
-    assert seen == {who: expected(who, allowed, status) for who, status in seen.items()}
+    judge = expected_of_all if is_of_all(name) else expected
+    assert seen == {who: judge(who, allowed, status) for who, status in seen.items()}
+
+
+def is_of_all(name):
+    return name.endswith(" all")
+
+
+def expected_of_all(who, allowed, status):
+    """Over all sites together there is a page for members of all sites only, whatever they are at one."""
+    return expected(who, allowed, status) if who.startswith("all-sites ") else 404
 
 
 def expected(who, allowed, status):

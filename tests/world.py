@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 
 from django.core.files.base import ContentFile
 
-from claims import drafting, letters, mail
+from claims import company, drafting, letters, mail
 from claims.enums import FactKind
-from claims.models import Job
+from claims.models import Job, Scorecard
 from receiving import counting, discrepancies, photos, release
 from receiving.enums import ArrivalState, Kind, PhotoPurpose, Role
 from receiving.models import Arrival, Carrier, Carton, LoadList
@@ -57,6 +57,7 @@ def build():
     found = records(site, people["lead"])
     found |= claim_records(site, people) | card_records(site, people["manager"])
     found |= talk_records(site, found["carrier"], people["manager"])
+    found |= all_sites_records(found["carrier"], people["all-sites manager"])
     return World(people, found | {"member": member})
 
 
@@ -172,6 +173,18 @@ def card_records(site, manager):
 def talk_records(site, carrier, manager):
     """Something that was agreed with this carrier."""
     return {"talk": make_talk(site, Carrier.objects.get(pk=carrier), actor=manager).pk}
+
+
+def all_sites_records(carrier, manager):
+    """A scorecard over all sites that went by e-mail, something agreed for all of them, work for all of them."""
+    everywhere, by = company.everywhere(), {"asked_by": manager, "asked_at": NOON}
+    card = make_card(everywhere, Scorecard.objects.get().carrier, actor=manager)
+    return {
+        "all_card": card.number,
+        "all_card_message": make_message(card, actor=manager).uuid,
+        "all_talk": make_talk(everywhere, Carrier.objects.get(pk=carrier), actor=manager).pk,
+        "all_job": Job.objects.create(site=None, kind="scorecards", key="1", title="Cards", **by).uuid,
+    }
 
 
 def let_go(site, lead, account):

@@ -9,7 +9,7 @@ from datetime import timedelta
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from claims import charts, company, months, periods
+from claims import charts, company, judging, months, periods
 from claims.card import book as books
 from claims.card import dealings, proof, sources
 from claims.card.book import YEAR, Book
@@ -69,10 +69,16 @@ def contents(book: Book, carrier, *, number, restates, log, actor, at) -> dict:
         "claims": dealings.claims(book, carrier, at=at),
         "agreed": dealings.agreed(book, carrier, today=today),
         "notes": [
-            str(note) for note in (*verdicts.CAUTIONS, *verdicts.page_notes(book.comparison(YEAR, Kind.DAMAGED)))
+            str(note)
+            for note in (
+                *verdicts.CAUTIONS,
+                *verdicts.page_notes(book.comparison(YEAR, Kind.DAMAGED)),
+                *company.notes(book.site),
+            )
         ],
         "method": METHOD,
         "settings": asdict(book.settings),
+        "rules": rules(book),
         "sums": sums(book, carrier.pk),
         "comparisons": {str(kind): book.comparison(YEAR, kind).frozen() for kind in JUDGED},
         "months": series(book, carrier.pk),
@@ -98,6 +104,14 @@ def site(row):
     if company.column(row) is None:
         told["sites"] = [{"code": each.code, "name": each.name} for each in row.sites]
     return told
+
+
+def rules(book):
+    """Since when and by whom these two rules of judging hold; None where nobody has changed them."""
+    rule = judging.rules(book.site).first()
+    if rule is None or judging.of(rule) != book.settings:
+        return None
+    return {"day": day(clock.site_day(rule.at, book.site.time_zone)), "by": str(rule.actor)}
 
 
 def month(book):

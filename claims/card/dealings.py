@@ -79,8 +79,8 @@ def agreed(book, carrier, *, today) -> list[dict]:
             "by_when": day(row.by_when),
             "late": bool(row.by_when and row.by_when < today),
             "who": row.who,
-            "before": damaged(book, carrier, Period.rolling(periods.month_back(row.on.replace(day=1), 1))),
-            "since": since(book, carrier, row.on),
+            "before": damaged(book, row.site, carrier, Period.rolling(periods.month_back(row.on.replace(day=1), 1))),
+            "since": since(book, row.site, carrier, row.on),
         }
         for row in rows.order_by("on", "pk")
     ]
@@ -92,12 +92,14 @@ def review_rows(site, carrier):
     return rows if company.column(site) is None else rows.filter(site=site)
 
 
-def since(book, carrier, on):
+def since(book, site, carrier, on):
     """Damage in the months after the one of the talk, up to the card's; None while there is none."""
     first = periods.month_back(on.replace(day=1), -1)
-    return damaged(book, carrier, Period(first, book.month)) if first <= book.month else None
+    return damaged(book, site, carrier, Period(first, book.month)) if first <= book.month else None
 
 
-def damaged(book, carrier, period) -> dict:
-    comparison = periods.comparison(Choice(book.sites, period, Kind.DAMAGED), book.settings)
+def damaged(book, site, carrier, period) -> dict:
+    """At the site where it was agreed, or at all that the card is of."""
+    sites = (site,) if site else book.sites
+    comparison = periods.comparison(Choice(sites, period, Kind.DAMAGED), book.settings)
     return books.cell(next((each for each in comparison.standings if each.key == carrier.pk), None))

@@ -8,6 +8,7 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from claims import company
 from claims.forms.drafting import written
 from claims.models import ReviewNote, Scorecard
 from claims.periods import ROLLING, Period, month_back
@@ -47,7 +48,7 @@ class CardChoice(forms.ModelChoiceField):
     """One of the carrier's newest cards, or none."""
 
     def __init__(self, site, carrier):
-        rows = Scorecard.objects.filter(site=site, carrier=carrier).defer("content").order_by("-number")
+        rows = Scorecard.objects.filter(site=company.column(site), carrier=carrier).defer("content").order_by("-number")
         newest = list(rows.values_list("pk", flat=True)[:CARDS])
         super().__init__(
             rows.filter(pk__in=newest),

@@ -1,24 +1,24 @@
 from datetime import date
+from functools import partial
 
 from django import forms
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from claims import periods
+from claims import company, periods
 from claims.models import BillCount
 from receiving.enums import Kind
 from receiving.models import Account
 
-ALL_SITES = "all"
 # An origin stands behind a sign, since nothing written is an origin too.
 SIGN = "="
 
 
 class CompareFilter(forms.Form):
-    """What carriers are compared by: months, kind of event, account, origin, and this site or all.
+    """What carriers are compared by: months, kind of event, account, origin.
 
-    sites -- what the person may put together; months are those with trailers there, oldest first
+    site -- a Site or AllSites; months are those with trailers there, oldest first
     """
 
     last = forms.ChoiceField(label=gettext_lazy("Months up to"))
@@ -28,12 +28,10 @@ class CompareFilter(forms.Form):
         Account.objects.none(), label=gettext_lazy("Account"), empty_label=gettext_lazy("any")
     )
     origin = forms.ChoiceField(label=gettext_lazy("Origin"))
-    sites = forms.ChoiceField(label=gettext_lazy("Site"))
 
-    def __init__(self, data, *, site, sites, today: date):
-        self.site, self.all_sites, self.today = site, tuple(sites), today
-        wide = data.get("sites") == ALL_SITES and len(sites) > 1
-        self.chosen_sites = self.all_sites if wide else (site,)
+    def __init__(self, data, *, site, at):
+        self.site, self.chosen_sites = site, company.sites_of(site)
+        self.over = partial(company.months_over, site, at=at)
         self.months = periods.months_there(self.chosen_sites)
         usual = {"last": f"{self.latest:%Y-%m}" if self.months else "", "kind": Kind.DAMAGED.value}
         self.asked = {name: data[name] for name in self.base_fields if data.get(name)}
@@ -54,22 +52,17 @@ class CompareFilter(forms.Form):
         fields["account"].queryset = Account.objects.filter(pk__in=there.values("account")).order_by("legal_name")
         origins = there.values_list("origin", flat=True).distinct().order_by("origin")
         fields["origin"].choices = [("", _("any")), *((SIGN + name, name or _("not stated")) for name in origins)]
-        fields["sites"].choices = [("", str(self.site))]
-        if len(self.all_sites) > 1:
-            fields["sites"].choices += [(ALL_SITES, _("all sites together"))]
-        elif not self.asked.get("sites"):
-            fields["sites"].widget = forms.HiddenInput()
         for name, sentence in UNKNOWN.items():
             fields[name].error_messages["invalid_choice"] = sentence
 
     def month_words(self, month):
         words = date_format(month, "F Y")
-        return _("%(month)s, still running") % {"month": words} if month >= self.today.replace(day=1) else words
+        return _("%(month)s, still running") % {"month": words} if not self.over(month) else words
 
     @property
     def latest(self) -> date:
         """The newest month that is over, or the newest of all."""
-        over = [month for month in self.months if month < self.today.replace(day=1)]
+        over = [month for month in self.months if self.over(month)]
         return (over or self.months)[-1]
 
     def clean(self):
@@ -100,5 +93,4 @@ UNKNOWN = {
     "kind": gettext_lazy("Carriers are compared by damaged, short or over. Choose one of the list."),
     "account": gettext_lazy("No trailer here had freight of that account. Choose one of the list."),
     "origin": gettext_lazy("No trailer here had freight from there. Choose one of the list."),
-    "sites": gettext_lazy("You see one site, or all together if you are a member of all. Choose one of the list."),
 }

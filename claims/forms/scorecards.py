@@ -5,6 +5,7 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from claims import company
 from claims.models import Scorecard
 from claims.scorecard.verdicts import LABELS
 from receiving.models import Carrier
@@ -32,7 +33,7 @@ class CardFilter(forms.Form):
 
     def __init__(self, data, *, site):
         super().__init__(data)
-        rows = Scorecard.objects.filter(site=site).order_by()
+        rows = Scorecard.objects.filter(site=company.column(site)).order_by()
         self.rows = rows
         months = rows.values_list("month", flat=True).distinct()
         self.fields["month"].choices = [("", _("any")), *named(months)]

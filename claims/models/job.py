@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.utils.formats import number_format
 from django.utils.translation import gettext as _
 
-from claims.enums import JobState
+from claims.enums import ALL, JobState
 
 AT_WORK = (JobState.WAITING, JobState.RUNNING)
 ATTEMPTS = 3
@@ -119,8 +119,9 @@ class Job(models.Model):
         return self.title
 
     def get_absolute_url(self, site=None):
-        """Its page; for company-wide work the page at `site`."""
-        return reverse("job", args=[(self.site or site).code, self.uuid])
+        """Its page; for company-wide work the page at `site`, or over all sites."""
+        here = self.site or site
+        return reverse("job", args=[here.code if here else ALL, self.uuid])
 
     def progress(self, done, total=0, words=""):
         """Say how far it is and keep the lease. May be called often: what comes too soon after the last is not written.

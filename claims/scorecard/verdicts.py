@@ -109,6 +109,13 @@ def page_notes(comparison: Comparison) -> list[str]:
         _("“Usual” is what the same cartons would bring at the rate of all carriers together."),
         _("“Cannot be told apart” is not “equal”: from 20 trailers even double the damage is seldom noticed."),
     ]
+    notes.append(
+        _(
+            "How much damage comes in batches is read from the trailers of all carriers: one very bad trailer of any "
+            "of them widens every range, and can turn “worse” into “watch” for another."
+        )
+    )
+    notes += judged_by(comparison.settings.q, comparison.settings.trailer_cap)
     if comparison.capped:
         notes.append(
             _(
@@ -118,6 +125,17 @@ def page_notes(comparison: Comparison) -> list[str]:
             % {"cap": comparison.settings.trailer_cap}
         )
     return notes
+
+
+def judged_by(q, trailer_cap) -> list[str]:
+    """The two rules that a site sets for itself, in words. q -- the false discovery rate; trailer_cap -- in per cent"""
+    told = [
+        _("Of the carriers called worse or better, at most about %(n)s in 100 are expected to be so by luck.")
+        % {"n": number(round(100 * q))}
+    ]
+    if trailer_cap is None:
+        told.append(_("A trailer counts for the verdicts with all of its cartons, however many of them are hurt."))
+    return told
 
 
 def worse(standing, comparison, kind):

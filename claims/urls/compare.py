@@ -1,9 +1,11 @@
 from django.urls import path
 
-from claims.views import compare
+from claims import converters  # noqa: F401  registers "sites"
+from claims.views import compare, judging
 
 urlpatterns = [
-    path("<site:site>/carriers/", compare.carriers, name="carriers"),
-    path("<site:site>/carriers/export/<str:suffix>/", compare.carriers_export, name="carriers_export"),
-    path("<site:site>/carriers/<int:carrier>/behind/<slug:figure>/", compare.behind_figure, name="carriers_behind"),
+    path("<sites:site>/carriers/", compare.carriers, name="carriers"),
+    path("<sites:site>/carriers/export/<str:suffix>/", compare.carriers_export, name="carriers_export"),
+    path("<sites:site>/carriers/rules/", judging.rules, name="judging_rules"),
+    path("<sites:site>/carriers/<int:carrier>/behind/<slug:figure>/", compare.behind_figure, name="carriers_behind"),
 ]

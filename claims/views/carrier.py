@@ -1,6 +1,7 @@
 """One carrier at a site: the verdict on its months, what it rests on, its claims, what was agreed with it."""
 
 from calendar import monthrange
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -14,7 +15,8 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_http_methods, require_safe
 
-from claims import behind, charts, handling, money_view, periods, review
+from claims import behind, charts, company, handling, judging, money_view, periods, review
+from claims.enums import ALL
 from claims.forms.carrier import ClosingForm, NoteForm
 from claims.models import ReviewNote, Scorecard
 from claims.scorecard import verdicts
@@ -22,12 +24,12 @@ from claims.scorecard.compare import Standing
 from claims.scorecard.months import BASELINE, Point, watch
 from claims.scorecard.verdicts import Words
 from claims.views import compare, scorecards
-from claims.views.shared import pages
+from claims.views.shared import at_site_or_all, pages
 from receiving import clock, rules
 from receiving.enums import Kind
 from receiving.models import Carrier
 from receiving.refusals import ChangedMeanwhile, Refused
-from receiving.web import at_site, done, invalid, once, refuse, wants_json
+from receiving.web import done, invalid, once, refuse, wants_json
 
 PAGE = "claims/carrier.html"
 MONTHS, TRAILERS, CARDS, NOTES = 24, 10, 6, 10
@@ -39,7 +41,7 @@ MONTH_TITLES = {
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def carrier(request, carrier):
     carrier = get_object_or_404(Carrier, pk=carrier)
     form = compare.read_filter(request)
@@ -89,7 +91,8 @@ class KindLine:
 
 def figures(request, form, carrier):
     choice = form.choice()
-    compared = {kind: periods.comparison(replace(choice, kind=kind)) for kind in periods.JUDGED}
+    settings = judging.settings(request.site)
+    compared = {kind: periods.comparison(replace(choice, kind=kind), settings) for kind in periods.JUDGED}
     lines = [kind_line(request, form, carrier, kind, compared[kind]) for kind in periods.JUDGED]
     chosen = next(line for line in lines if line.kind == choice.kind)
     beside = periods.beside(choice, carrier.pk).get(carrier.pk)
@@ -101,9 +104,9 @@ def figures(request, form, carrier):
         "least": compared[choice.kind].settings.min_trailers,
         "is_short_period": len(choice.period.months) < periods.ROLLING,
         "cautions": verdicts.CAUTIONS,
-        "notes": verdicts.page_notes(compared[choice.kind]),
+        "notes": [*verdicts.page_notes(compared[choice.kind]), *company.notes(request.site)],
         "grace": periods.GRACE_MINUTES,
-        "where_url": compare.address(request, "carriers_where", {"carrier": carrier.pk}),
+        "where_url": at_one(request, "carriers_where", carrier),
     }
     if chosen.standing is None:
         return context
@@ -187,19 +190,26 @@ def dealings(request, form, carrier):
     today = clock.site_day(at, site.time_zone)
     period = form.choice().period if form.months else periods.Period.rolling(today.replace(day=1))
     last = period.last.replace(day=monthrange(period.last.year, period.last.month)[1])
-    found = handling.handling([site], carrier, period.first, last, at=at)
-    entries = money_view.entries(money_view.demanded(site).filter(carrier=carrier), at=at)
-    cards = Scorecard.objects.filter(site=site, carrier=carrier).order_by("-number")
+    found = handling.handling(company.sites_of(site), carrier, period.first, last, at=at)
+    entries = money_view.entries(money_view.demanded(*company.sites_of(site)).filter(carrier=carrier), at=at)
+    cards = Scorecard.objects.filter(site=company.column(site), carrier=carrier).order_by("-number")
     return {
         "handled": found,
         "handled_months": in_words(period),
         "duties": duties(found),
         "recovered": [recovery(found, currency) for currency in found.money],
         "books": money_view.books(entries),
-        "money_url": compare.address(request, "money", {"carrier": carrier.pk}),
+        "money_url": at_one(request, "money", carrier),
         "cards": [scorecards.shown(card) for card in scorecards.listed(cards)[:CARDS]],
         "cards_url": compare.address(request, "scorecards", {"carrier": carrier.pk, "which": "all"}),
     }
+
+
+def at_one(request, name, carrier):
+    """The address of a page about the carrier that only a site has; over all sites there is none."""
+    if company.column(request.site) is None:
+        return ""
+    return compare.address(request, name, {"carrier": carrier.pk})
 
 
 def in_words(period):
@@ -225,8 +235,8 @@ def talks(request, form, carrier):
     today = clock.site_day(timezone.now(), request.site.time_zone)
     listing = Paginator(review.notes(request.site, carrier), NOTES).get_page(request.GET.get("page"))
     if form.months:
-        choice = replace(form.choice(), sites=(request.site,))
-        agreed = review.agreed(choice, carrier, listing)
+        found = {each.note.pk: each for each in with_rates(request.site, form.choice(), carrier, listing)}
+        agreed = [found[note.pk] for note in listing]
     else:
         agreed = [review.bare(note) for note in listing]
     return {
@@ -235,8 +245,19 @@ def talks(request, form, carrier):
     } | pages(request, listing, form.asked)
 
 
+def with_rates(site, choice, carrier, listing):
+    """Each note with the rate at the site where it was agreed, or over all sites."""
+    by_site = defaultdict(list)
+    for note in listing:
+        by_site[note.site or site].append(note)
+    for where, notes in by_site.items():
+        narrowed = replace(choice, sites=company.sites_of(where))
+        yield from review.agreed(narrowed, carrier, notes, judging.settings(where))
+
+
 def talk(each, today):
     return {
+        "code": each.note.site.code if each.note.site else ALL,
         "note": each.note,
         "closed": each.closed,
         "is_late": each.late(today),
@@ -252,7 +273,7 @@ def talk(each, today):
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-@at_site(rules.SCORECARDS, place="carriers")
+@at_site_or_all(rules.SCORECARDS, place="carriers")
 @once
 def agreed_new(request, carrier):
     """Write down what was agreed with the carrier."""
@@ -268,13 +289,13 @@ def agreed_new(request, carrier):
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-@at_site(rules.SCORECARDS, place="carriers")
+@at_site_or_all(rules.SCORECARDS, place="carriers")
 @once
 def agreed_close(request, carrier, note):
     """Write down what came of it."""
     carrier = get_object_or_404(Carrier, pk=carrier)
     rows = ReviewNote.objects.select_related("site", "carrier", "actor")
-    found = get_object_or_404(rows, site=request.site, carrier=carrier, closes=None, pk=note)
+    found = get_object_or_404(rows, site=company.column(request.site), carrier=carrier, closes=None, pk=note)
     today = clock.site_day(timezone.now(), request.site.time_zone)
     form = ClosingForm(request.POST or None, initial={"on": today})
 

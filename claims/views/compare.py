@@ -14,18 +14,18 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
-from claims import behind, charts, months, periods
+from claims import behind, charts, company, judging, months, periods
 from claims.forms.compare import CompareFilter
 from claims.scorecard import verdicts
 from claims.scorecard.compare import Comparison, Standing, Verdict
 from claims.scorecard.verdicts import Words, per_thousand
 from claims.views.lists import as_file
-from claims.views.shared import EXPORTS, pages
+from claims.views.shared import EXPORTS, at_site_or_all, pages
 from receiving import clock, queries, rules
 from receiving.documents import xlsx
 from receiving.enums import Kind
 from receiving.models import Carrier
-from receiving.web import at_site, invalid, wants_json
+from receiving.web import invalid, wants_json
 
 PAGE = "claims/compare.html"
 SIZE = 50
@@ -99,12 +99,10 @@ class Line:
 
 
 def read_filter(request):
-    """The filter of the address. The sums of the sites that it puts together are brought up to date before."""
-    sites = rules.sites(request.user) if rules.sees_company(request.user) else [request.site]
-    for site in sites if request.GET.get("sites") else [request.site]:
+    """The filter of the address. The sums of the sites that are put together are brought up to date before."""
+    for site in company.sites_of(request.site):
         months.refresh(site)
-    today = clock.site_day(timezone.now(), request.site.time_zone)
-    return CompareFilter(request.GET, site=request.site, sites=sites, today=today)
+    return CompareFilter(request.GET, site=request.site, at=timezone.now())
 
 
 def read_lines(request, form, comparison):
@@ -140,14 +138,14 @@ def to_carrier(request, form, key):
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def carriers(request):
     form = read_filter(request)
     context = {"form": form, "picked": form.asked}
     if not form.is_valid():
         return invalid(request, PAGE, context, form)
     if form.months:
-        comparison = periods.comparison(form.choice())
+        comparison = periods.comparison(form.choice(), judging.settings(request.site))
         context |= shown(request, form, comparison) | drawn(request, form, comparison)
     return render(request, PAGE, context)
 
@@ -164,7 +162,7 @@ def shown(request, form, comparison: Comparison):
         "all": [*judged, *few],
         "findings": [line for line in judged if line.standing.verdict in FINDINGS],
         "others": [line for line in [*judged, *few] if comparison.compares and line.standing.verdict not in FINDINGS],
-        "notes": verdicts.page_notes(comparison),
+        "notes": [*verdicts.page_notes(comparison), *company.notes(request.site)],
         "is_capped": bool(comparison.capped),
         "is_by_name": len({line.standing.shrunk for line in judged}) < 2,
         "cautions": verdicts.CAUTIONS,
@@ -182,11 +180,18 @@ def about(form) -> str:
     choice = form.choice()
     first, last = (date_format(month, "F Y") for month in (choice.period.first, choice.period.last))
     parts = [first if first == last else _("%(first)s to %(last)s") % {"first": first, "last": last}]
-    parts.append(_("all sites together") if len(choice.sites) > 1 else str(choice.sites[0]))
+    parts.append(where_in_words(form.site))
     parts += [str(form.cleaned_data["account"])] if choice.account else []
     if choice.origin is not None:
         parts.append(_("from %(origin)s") % {"origin": choice.origin or _("an origin not stated")})
     return " · ".join(parts)
+
+
+def where_in_words(site):
+    if company.column(site) is not None:
+        return str(site)
+    codes = ", ".join(each.code for each in site.sites)
+    return _("all sites together (%(codes)s), each by its own calendar") % {"codes": codes}
 
 
 def drawn(request, form, comparison):
@@ -212,7 +217,7 @@ def exports(request, asked):
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def carriers_export(request, suffix):
     """The rows and the columns of the page, as `suffix` csv or xlsx; the workbook tells its notes on a second sheet."""
     if suffix not in EXPORTS:
@@ -223,7 +228,7 @@ def carriers_export(request, suffix):
     if not (form.is_valid() and form.months):
         return redirect(address(request, "carriers", form.asked))
     choice = form.choice()
-    comparison = periods.comparison(choice)
+    comparison = periods.comparison(choice, judging.settings(request.site))
     judged, few = apart(read_lines(request, form, comparison))
     table = columns(choice.kind)
     headings = [str(heading) for heading, _value in table]
@@ -246,6 +251,7 @@ def workbook(request, name, headings, rows, told):
 
 def notes(form, comparison):
     told = [verdicts.headline(comparison, form.choice().kind), about(form), *verdicts.page_notes(comparison)]
+    told += company.notes(form.site)
     return [*told, *(str(caution) for caution in verdicts.CAUTIONS)]
 
 
@@ -302,7 +308,7 @@ def share_columns(heading, found):
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def behind_figure(request, carrier, figure):
     """The pieces or trailers of one figure of one carrier, under the filter of the page that it stands on."""
     if figure not in behind.WORDS:

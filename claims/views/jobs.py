@@ -11,19 +11,21 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_safe
 
+from claims import company
 from claims.enums import JobState
 from claims.models import Job
+from claims.views.shared import at_site_or_all
 from receiving import rules
-from receiving.web import at_site, wants_json
+from receiving.web import wants_json
 
 BADGES = {JobState.WAITING: "wait", JobState.RUNNING: "next", JobState.DONE: "ok", JobState.FAILED: "stop"}
 UNUSUAL = timedelta(minutes=1)
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="claims")
+@at_site_or_all(rules.SEE_CLAIMS, place="claims")
 def job(request, uuid):
-    rows = Job.objects.seen_at(request.site, company=rules.sees_company(request.user)).select_related(
+    rows = Job.objects.seen_at(company.column(request.site), company=rules.sees_company(request.user)).select_related(
         "asked_by", "site"
     )
     found = get_object_or_404(rows, uuid=uuid)

@@ -15,16 +15,16 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from claims import issuing, jobs, months, periods
+from claims import company, issuing, jobs, periods
 from claims.card import kept
 from claims.forms.scorecards import CardFilter, IssueForm, MonthForm, SendCardForm, month_of
 from claims.models import CardMessage, Job, Scorecard
 from claims.scorecard.compare import Verdict
-from claims.scorecard.verdicts import LABELS, per_thousand
-from claims.views.shared import pages
-from receiving import clock, rules
+from claims.scorecard.verdicts import LABELS, judged_by, per_thousand
+from claims.views.shared import at_site_or_all, pages
+from receiving import rules
 from receiving.refusals import Refused
-from receiving.web import at_site, done, invalid, once, problem, refuse
+from receiving.web import done, invalid, once, problem, refuse
 
 SIZE = 50
 TONES = {Verdict.WORSE: "stop", Verdict.WATCH: "wait", Verdict.ONE_TRAILER: "wait", Verdict.BETTER: "ok"}
@@ -36,14 +36,14 @@ FILES = {
 
 def card_or_404(request, number):
     rows = Scorecard.objects.select_related("site", "carrier", "actor", "restates__site")
-    return get_object_or_404(rows, site=request.site, number=number)
+    return get_object_or_404(rows, site=company.column(request.site), number=number)
 
 
 # --- the list ---------------------------------------------------------------------------------------------------------
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def cards(request):
     form = CardFilter(request.GET, site=request.site)
     context = {"form": form, "picked": form.used, "may_issue": rules.SCORECARDS in request.may}
@@ -78,7 +78,7 @@ def in_range(interval):
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-@at_site(rules.SCORECARDS, place="carriers")
+@at_site_or_all(rules.SCORECARDS, place="carriers")
 @once
 def issue(request):
     """The carriers of a month with the state of their cards; a post asks for the cards of the ticked ones."""
@@ -103,10 +103,10 @@ def issue(request):
 
 
 def over(site, at):
-    """Months with trailers that are over at the site: a month is on a card only when it is whole."""
-    months.refresh(site)
-    this = clock.site_day(at, site.time_zone).replace(day=1)
-    return [month for month in periods.months_there([site]) if month < this]
+    """Months with trailers that are over at the site, or at all: a month is on a card only when it is whole."""
+    issuing.refresh(site)
+    there = periods.months_there(company.sites_of(site))
+    return [month for month in there if company.months_over(site, month, at)]
 
 
 def ask(request, month, carriers, at):
@@ -117,7 +117,7 @@ def ask(request, month, carriers, at):
     back = reverse("scorecards_issue", args=[request.site.code])
     return jobs.ask(
         "scorecards",
-        site=request.site,
+        site=company.column(request.site),
         arguments={"month": month.isoformat(), "carriers": carriers},
         key=f"{month:%Y-%m} {digest}",
         title=_("Scorecards of %(month)s (%(n)s)") % words,
@@ -128,11 +128,11 @@ def ask(request, month, carriers, at):
 
 
 def running(site):
-    return Job.objects.filter(kind="scorecards", site=site, finished_at=None).first()
+    return Job.objects.filter(kind="scorecards", site=company.column(site), finished_at=None).first()
 
 
 @require_POST
-@at_site(rules.SCORECARDS, place="carriers")
+@at_site_or_all(rules.SCORECARDS, place="carriers")
 @once
 def restate(request, number):
     """Ask for a card in the place of this one."""
@@ -150,7 +150,7 @@ def restate(request, number):
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def card(request, number):
     found = card_or_404(request, number)
     later = Scorecard.objects.filter(restates=found).select_related("site").first()
@@ -161,7 +161,8 @@ def card(request, number):
         "verdicts": [told(each) for each in found.content["verdicts"]],
         "later": later,
         "changes": changes if any(each["own"] for each in changes) else [],
-        "files": list(files(found)),
+        "files": list(files(request.site, found)),
+        "rules": judged_by(found.content["settings"]["q"], found.content["settings"]["trailer_cap"]),
         "sent": list(found.messages.select_related("actor").order_by("-at", "-pk")),
         "may_issue": rules.SCORECARDS in request.may,
     }
@@ -174,25 +175,25 @@ def told(verdict):
     return verdict | {"tone": TONES.get(key, "quiet"), "label": LABELS[key], "range": in_range(verdict["interval"])}
 
 
-def files(row):
+def files(site, row):
     for kind, words in FILES.items():
         yield {
             "kind": kind.upper(),
             "words": words,
             "size": getattr(row, f"{kind}_size"),
             "sha256": getattr(row, f"{kind}_sha256"),
-            "url": reverse(f"scorecard_{kind}", args=[row.site.code, row.number]),
+            "url": reverse(f"scorecard_{kind}", args=[site.code, row.number]),
         }
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def pdf(request, number):
     return handed_out(request, card_or_404(request, number), "pdf")
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def xlsx(request, number):
     return handed_out(request, card_or_404(request, number), "xlsx")
 
@@ -215,7 +216,7 @@ def handed_out(request, row, kind):
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-@at_site(rules.SCORECARDS, place="carriers")
+@at_site_or_all(rules.SCORECARDS, place="carriers")
 def send(request, number):
     """Send a card by e-mail. Not under `once`: a mail server is waited for."""
     found = card_or_404(request, number)
@@ -237,9 +238,10 @@ def send(request, number):
 
 
 def drafted(row):
-    facts = {"card": row, "carrier": row.carrier, "month": date_format(row.month, "F Y"), "site": row.site.name}
+    where = _("at %(site)s") % {"site": row.site.name} if row.site else _("over all our sites")
+    facts = {"card": row, "carrier": row.carrier, "month": date_format(row.month, "F Y"), "where": where}
     body = _(
-        "Attached is our scorecard %(card)s for %(carrier)s, %(month)s at %(site)s.\n\n"
+        "Attached is our scorecard %(card)s for %(carrier)s, %(month)s %(where)s.\n\n"
         "It is a reason to talk: a rate does not say whose doing it is. Please look through the trailers it names and "
         "tell us what you find.\n\nSHA-256 of the PDF: %(hash)s\n"
     )
@@ -251,7 +253,7 @@ def drafted(row):
 
 
 @require_safe
-@at_site(rules.SEE_CLAIMS, place="carriers")
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
 def message_file(request, number, uuid):
     """The message as it left."""
     row = get_object_or_404(CardMessage, scorecard=card_or_404(request, number), uuid=uuid)

@@ -1,19 +1,23 @@
 """What the pages of claims share: the claim of an address, the tabs of the place, the frame of a step on a claim."""
 
 from decimal import Decimal
+from functools import wraps
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.http import Http404
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_http_methods
 
-from claims import queries
+from claims import company, queries
+from claims.enums import ALL
 from claims.models import Claim
-from receiving import rules
+from receiving import clock, rules
 from receiving.refusals import ChangedMeanwhile, Refused
 from receiving.web import at_site, done, invalid, once, refuse, wants_json
 
@@ -29,6 +33,30 @@ TONES = {
     "withdrawn": "quiet",
 }
 EXPORTS = {"csv": gettext_lazy("CSV"), "xlsx": gettext_lazy("Workbook (XLSX)")}
+
+
+def at_site_or_all(need, *, place):
+    """As `receiving.web.at_site`, and at `/all/` for members of all sites: there `request.site` is AllSites."""
+
+    def decorate(view):
+        at_one = at_site(need, place=place)(view)
+
+        @wraps(view)
+        def wrapped(request, site, *args, **kwargs):
+            if site != ALL:
+                return at_one(request, site, *args, **kwargs)
+            granted, everywhere = rules.may_everywhere(request.user), company.everywhere()
+            if not (granted and everywhere.sites):
+                raise Http404
+            request.site, request.may, request.place = everywhere, granted, place
+            if need not in request.may:
+                raise PermissionDenied
+            timezone.activate(clock.zone(request.site.time_zone))
+            return view(request, *args, **kwargs)
+
+        return wrapped
+
+    return decorate
 
 
 def get_claim(request, claim):

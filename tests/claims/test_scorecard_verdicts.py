@@ -190,7 +190,7 @@ def test_one_trailer_with_most_of_ten_or_more_is_told_though_nothing_sets_the_ca
 
 
 def test_without_a_capped_trailer_no_page_speaks_of_the_cap():
-    assert len(verdicts.page_notes(compare(entries(SEVEN)))) == 2
+    assert len(verdicts.page_notes(compare(entries(SEVEN)))) == 4
 
 
 def test_the_floor_that_is_set_is_the_floor_that_is_told():

@@ -143,17 +143,6 @@ def test_the_worst_trailers_come_first_and_lead_to_themselves(signed_in, site, s
     assert found[0].arrival.get_absolute_url() in page and "365 counted as damaged, in 21 trailers" in words(page)
 
 
-def test_all_sites_together_are_for_members_of_all(client, signed_in, site, account):
-    carrier = make_carrier("Alder")
-    away = make_site("SOU")
-    for each in (site, away):
-        make_counts(each, carrier, [2], account=account)
-    assert signed_in.get(at(site, "carrier", carrier.pk, sites="all")).status_code == 422
-    client.force_login(make_person("viewer", None, "everywhere"))
-    assert "Damaged No comparison 2 1,800 4" in words(page_of(client, site, carrier, sites="all"))
-    assert "Damaged No comparison 1 900 2" in words(page_of(client, site, carrier))
-
-
 def test_no_such_carrier_is_404(signed_in, site):
     assert signed_in.get(at(site, "carrier", 99_999)).status_code == 404
 

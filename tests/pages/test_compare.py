@@ -13,7 +13,6 @@ from django.urls import reverse
 from openpyxl import load_workbook
 
 from claims import behind, months
-from receiving.models import Membership
 from tests.builders import make_account, make_carrier, make_person, make_site
 from tests.claims.builders import make_load
 from tests.claims.carriers import make_counts, make_seven
@@ -218,26 +217,6 @@ def test_kind_account_and_origin_narrow(signed_in, site, account):
     page = text(signed_in, at(site, account=other.pk, origin="="))
     assert "Brook &amp; Sons" in page and "an origin not stated" in page and "of all freight" in page
     assert "no trailer brought such freight" in text(signed_in, at(site, account=other.pk, origin="=Lakeside"))
-
-
-def test_all_sites_together_are_for_members_of_all(client, signed_in, manager, site, account):
-    away = make_site("SOU")
-    carrier = make_carrier("Alder")
-    for each in (site, away):
-        make_counts(each, carrier, [2], account=account)
-    answer = signed_in.get(at(site, sites="all"))
-    assert answer.status_code == 422 and "member of all" in answer.content.decode()
-    assert '<select name="sites"' in answer.content.decode(), "to be put right"
-    both = make_person("clerk", site, "both")
-    Membership.objects.create(person=both, site=away, role="clerk")
-    client.force_login(both)
-    assert client.get(at(site, sites="all")).status_code == 422, "two sites are not all"
-    client.force_login(manager)
-    assert figures(signed_in, site) == (1, 2) and "all sites together" not in text(signed_in, at(site))
-    client.force_login(make_person("viewer", None, "everywhere"))
-    assert figures(client, site) == (1, 2)
-    assert figures(client, site, sites="all") == (2, 4)
-    assert "all sites together" in text(client, at(site, sites="all"))
 
 
 @pytest.mark.parametrize(
