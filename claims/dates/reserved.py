@@ -1,4 +1,4 @@
-"""The notice that a signed sheet has given: whoever signs for the carrier beneath a piece has been told of it in writing.
+"""The notice that a signed sheet has given: whoever signs for the carrier beneath a piece was told of it in writing.
 
 Only under the CMR does that end the written notice of these terms; where nobody signed for the carrier, or the piece is
 not on what was signed, the notice stays due. Reads only.
@@ -39,8 +39,8 @@ def asked_of(held):
 
 
 def signed(arrivals) -> dict:
-    """{(arrival's key, `P-12`): Reservation} of what was signed for the carrier, the first sheet for each piece; a query
-    where there are arrivals."""
+    """{(arrival's key, `P-12`): Reservation} of what was signed for the carrier, by the first sheet with each piece.
+    One query where there are arrivals."""
     found = {}
     if not arrivals:
         return found

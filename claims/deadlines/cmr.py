@@ -1,8 +1,9 @@
-"""Time under the CMR (Convention on the Contract for the International Carriage of Goods by Road, 1956), Art. 32.
+"""Time under the CMR (Convention on the Contract for the International Carriage of Goods by Road, 1956).
 
-When the year starts where nothing came at all, and how a written claim makes time stand still. The day a period starts
-is not counted (Art. 32(1)). Hard cases are for counsel: whoever relies on a claim, an answer or the return of the
-papers has to prove that it was received (Art. 32(2)).
+What was reserved at delivery needs no notice later (Art. 30(1)). When the year starts where nothing came at all, and
+how a written claim makes time stand still (Art. 32). The day a period starts is not counted (Art. 32(1)). Hard cases
+are for counsel: whoever relies on a claim, an answer or the return of the papers has to prove that it was received
+(Art. 32(2)).
 """
 
 from collections.abc import Iterable
@@ -15,6 +16,19 @@ from claims.calendars import Calendar
 from claims.deadlines import words
 from claims.deadlines.counting import clamped, count, target_for
 from claims.deadlines.periods import Period
+from claims.enums import Duty
+
+RESERVED = "CMR Art. 30(1), apparent loss or damage"
+
+
+def is_reserved(due, signed_on: date | None) -> bool:
+    """Whether the notice of this Due was given by what somebody for the carrier signed.
+
+    Reservations are due at delivery for loss or damage that is apparent, and in writing within the period where it is
+    not (Art. 30(1)): a signed record that names it is in writing, so one of the last day still counts.
+    signed_on -- the day on which it was signed, None where nobody signed for the carrier
+    """
+    return due.duty == Duty.NOTICE and due.is_known and signed_on is not None and signed_on <= due.day
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from collections import defaultdict
 
 from claims import deadlines, terms
-from claims.dates import triggers
+from claims.dates import reserved, triggers
 from claims.enums import Duty
 from claims.packet.wording import amount, day
 from claims.terms import words
@@ -43,20 +43,24 @@ def dates(claim, held, lines):
     if held is None:
         return []
     found = {}
-    for alike in alike_lines(claim, lines):
+    for reservation, alike in alike_lines(claim, held, lines):
         for due in dues(claim, held, alike[0]):
-            key = (due.duty, due.due, due.needs)
-            found.setdefault(key, (due, []))[1].extend(alike)
-    return [entry(due, concerned, lines) for due, concerned in sorted(found.values(), key=lambda each: each[0].urgency)]
+            done = reservation if reserved.is_done(due, reservation) else None
+            key = (due.duty, due.due, due.needs, done)
+            found.setdefault(key, (due, done, []))[2].extend(alike)
+    ordered = sorted(found.values(), key=lambda each: each[0].urgency)
+    return [entry(due, done, concerned, lines) for due, done, concerned in ordered]
 
 
-def alike_lines(claim, lines):
-    """Lines whose clocks start on the same days, together."""
-    groups = defaultdict(list)
+def alike_lines(claim, held, lines):
+    """(what a signed sheet reserved of them or None, lines whose clocks start on the same days), group by group."""
+    arrival, groups = claim.shipment.arrival_id, defaultdict(list)
+    signed = reserved.signed([arrival] if reserved.asked_of(held) else [])
     for line in lines:
         found = clock.site_day(line.discrepancy.found_at, claim.site.time_zone)
-        groups[(line.kind, line.discrepancy.after_release, found)].append(line)
-    return groups.values()
+        done = signed.get((arrival, str(line.discrepancy)))
+        groups[(line.kind, line.discrepancy.after_release, found, done)].append(line)
+    return [(done, alike) for (*_same, done), alike in groups.items()]
 
 
 def dues(claim, held, line):
@@ -70,13 +74,13 @@ def dues(claim, held, line):
     )
 
 
-def entry(due, concerned, lines):
+def entry(due, done, concerned, lines):
     positions = sorted({line.position for line in concerned})
     return {
         "what": due.duty.label,
-        "by": day(due.due),
+        "by": "done" if done else day(due.due),
         "lines": "" if len(positions) == len(lines) else f"lines {', '.join(map(str, positions))}",
-        "words": due.words,
+        "words": done.words if done else due.words,
         "source": due.period.source,
         "files": due.duty in FILING and due.is_known,
     }

@@ -12,4 +12,5 @@ def part(request, claim):
     now = clock.local(timezone.now(), claim.site.time_zone)
     rows = rows_of(dates.of_claim(claim, at=now), now)
     known = [row for row in rows if row.entry.is_known]
-    return {"unknown": [row for row in rows if not row.entry.is_known], "next": known[:1], "rest": known[1:]}
+    told = {"done": dates.done_by_sheet(claim)}
+    return told | {"unknown": [row for row in rows if not row.entry.is_known], "next": known[:1], "rest": known[1:]}

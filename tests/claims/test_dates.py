@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from claims import dates, filing, letters, terms
 from claims.enums import FactKind, Purpose, Speaker, Stage
 from claims.models import Claim, Letter
-from receiving.models import Arrival, Discrepancy, Shipment
+from receiving.models import Arrival, Discrepancy, ExceptionSheet, Shipment
 from tests.builders import NOON, make_person, make_site
 from tests.claims.builders import losses, make_load
 from tests.claims.dated import (
@@ -180,6 +180,61 @@ def test_a_general_notice_is_given_by_filing_or_by_a_letter(site, clerk):
     make_letter(claim, clerk, body=str(claim.lines.get().discrepancy))
     assert "notice" not in duties(claim)
     assert "notice" not in duties(filed(site, clerk))
+
+
+def make_sheet(claim, clerk, *, names, outcome="signed", at=NOON, number=1):
+    content = {"pieces": [{"number": str(name)} for name in names]}
+    told = {"content": content, "signer": "Sam Rivers", "carrier_receipt": "none", "log_seq": 0, "log_head": "0" * 64}
+    return ExceptionSheet.objects.create(
+        site=claim.site, arrival=claim.shipment.arrival, number=number, outcome=outcome, actor=clerk, at=at, **told
+    )
+
+
+def test_under_the_cmr_a_sheet_that_the_driver_signed_is_the_notice_for_the_pieces_on_it(site, clerk):
+    make_dated_terms(*CMR, regime="cmr")
+    claim = draft(site, clerk, damaged=2, short=0)
+    first, second = claim.lines.order_by("position")
+    make_sheet(claim, clerk, names=[first.discrepancy])
+    assert due(claim)["notice", (2,)] == day("2026-03-10")
+    [(reservation, lines)] = dates.done_by_sheet(claim)
+    assert lines == [1]
+    assert reservation.words == (
+        "Done at delivery: the driver Sam Rivers signed sheet R-0001 on Mon 2 Mar 2026 "
+        "(CMR Art. 30(1), apparent loss or damage)"
+    )
+    make_sheet(claim, clerk, names=[first.discrepancy, second.discrepancy], number=2)
+    assert "notice" not in duties(claim)
+
+
+@pytest.mark.parametrize("outcome", ["refused", "not_present", "at_pickup", "clean", "not_seen"])
+def test_under_the_cmr_a_sheet_that_nobody_signed_for_the_carrier_leaves_the_notice_due(site, clerk, outcome):
+    make_dated_terms(*CMR, regime="cmr")
+    claim = draft(site, clerk, short=0)
+    make_sheet(claim, clerk, names=[claim.lines.get().discrepancy], outcome=outcome)
+    assert due(claim)["notice", ()] == day("2026-03-10")
+    assert dates.done_by_sheet(claim) == []
+
+
+def test_under_another_law_a_signed_sheet_is_no_written_notice(site, clerk):
+    make_dated_terms(*CMR, regime="montreal")
+    claim = draft(site, clerk, short=0)
+    make_sheet(claim, clerk, names=[claim.lines.get().discrepancy])
+    assert due(claim)["notice", ()] == day("2026-03-10")
+    assert dates.done_by_sheet(claim) == []
+
+
+def test_under_the_cmr_an_unclaimed_piece_on_a_signed_sheet_needs_no_notice_either(site, clerk):
+    make_dated_terms(*CMR, regime="cmr")
+    claim = draft(site, clerk, short=0)
+    piece = claim.lines.get().discrepancy
+    piece.shipment = claim.shipment
+
+    def asked():
+        return [each.duty for each in dates.of_pieces(site, [piece], NOON)[piece][1]]
+
+    assert asked() == ["notice"]
+    make_sheet(claim, clerk, names=[piece])
+    assert asked() == []
 
 
 def test_a_final_statement_is_done_by_filing_with_the_paid_freight_bill(site, clerk):

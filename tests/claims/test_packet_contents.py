@@ -265,3 +265,15 @@ def test_without_terms_nothing_is_said_of_dates(site, clerk):
     said = contents.said(make_proved(site, actor=clerk, signed=False))
     late = next(each for each in said["refusals"] if each["ground"] == "late_claim")
     assert (said["terms"], said["dates"], late["sentences"]) == (None, [], [])
+
+
+def test_under_the_cmr_the_signed_sheet_stands_for_the_written_notice(site, clerk):
+    claim = make_proved(site, actor=clerk)
+    terms = make_terms(title="Road between countries", regime="cmr")
+    given = {"trigger": "delivered", "length": 7, "counting": "days_less_sundays", "effect": "presumption"}
+    TermsPeriod.objects.create(terms=terms, position=0, duty="notice", applies="any", binds="us", source="x", **given)
+    Claim.objects.filter(pk=claim.pk).update(terms=terms)
+    [notice] = contents.said(claim)["dates"]
+    assert (notice["by"], notice["lines"]) == ("done", "")
+    assert notice["words"].startswith("Done at delivery: the driver Sam Rivers signed sheet R-0001 on Mon 2 Mar 2026")
+    assert "CMR Art. 30(1)" in notice["words"]

@@ -177,6 +177,26 @@ def test_public_holidays_are_left_out_of_the_seven_days(calendar):
     assert counted(CMR_NOTICE, "2026-04-02", calendar) == "Mon 2026-04-13"
 
 
+@pytest.mark.parametrize(
+    ("signed_on", "reserved"),
+    [("2026-03-02", True), ("2026-03-10", True), ("2026-03-11", False), (None, False)],
+)
+def test_what_the_carrier_signed_for_under_the_cmr_needs_no_notice(signed_on, reserved):
+    """CMR Art. 30(1) (told; its words from memory): reservations "giving a general indication of the loss or damage"
+    are sent to the carrier at the latest at the time of delivery where it is apparent, and in writing within seven days
+    where it is not; only without them is taking delivery evidence of goods as described. What nobody signed for the
+    carrier reserves nothing here: that is the careful reading."""
+    [notice, _sue] = due([CMR_NOTICE, CMR_SUE], {"delivered": day("2026-03-02")}, kinds="damage", calendar=NO_HOLIDAYS)
+    assert notice.due == day("2026-03-10")
+    assert cmr.is_reserved(notice, signed_on and day(signed_on)) is reserved
+
+
+def test_a_signature_under_the_cmr_ends_the_notice_and_no_other_duty():
+    """CMR Arts. 30(1) and 32(1) (told, read)."""
+    every = due([CMR_NOTICE, CMR_SUE], {"delivered": day("2026-03-02")}, kinds="damage", calendar=NO_HOLIDAYS)
+    assert [each.duty for each in every if not cmr.is_reserved(each, day("2026-03-02"))] == ["sue"]
+
+
 def test_delay_under_the_cmr_is_notified_within_21_days():
     """cmr4. CMR Art. 30(3), from the day the goods are placed at the consignee's disposal (told)."""
     assert counted(CMR_DELAY, "2026-03-02") == "Mon 2026-03-23"
