@@ -170,10 +170,10 @@ def read_report(text):
     phone = read_uuid(told.get("phone")) if isinstance(told.get("phone"), str) else None
     if phone is None:
         raise bad_report("phone")
-    name = told.get("name") or ""
+    name = given(told, "name", "")
     if not isinstance(name, str):
         raise bad_report("name")
-    worked = told.get("worked") or []
+    worked = given(told, "worked", [])
     if not isinstance(worked, list) or len(worked) > MOST_TRAILERS or not all(map(is_number, worked)):
         raise bad_report("worked")
     return Report(
@@ -186,6 +186,10 @@ def read_report(text):
         clock=moment_in(told, "clock"),
         discarded=discards(told),
     )
+
+
+def given(told, key, otherwise):
+    return otherwise if told.get(key) is None else told[key]
 
 
 def bad_report(key):
@@ -205,14 +209,14 @@ def is_number(value):
 
 
 def counts(told, key):
-    given = told.get(key) or {}
-    if not isinstance(given, dict) or len(given) > MOST_TRAILERS:
+    kept = given(told, key, {})
+    if not isinstance(kept, dict) or len(kept) > MOST_TRAILERS:
         raise bad_report(key)
-    for number, count in given.items():
+    for number, count in kept.items():
         # What belongs to no trailer stands under an empty number.
         if not (number == "" or is_number(number)) or type(count) is not int or not 0 <= count <= MOST_WAITING:
             raise bad_report(key)
-    return {int(number): count for number, count in given.items() if number}
+    return {int(number): count for number, count in kept.items() if number}
 
 
 def moment_in(told, key):
@@ -226,10 +230,10 @@ def moment_in(told, key):
 
 def discards(told):
     """[(uuid or None, title, reason, made_at or None, trailer or None)] that were thrown away on the phone."""
-    given = told.get("discarded") or []
-    if not isinstance(given, list) or len(given) > MOST_DISCARDED:
+    rows = given(told, "discarded", [])
+    if not isinstance(rows, list) or len(rows) > MOST_DISCARDED:
         raise bad_report("discarded")
-    for row in given:
+    for row in rows:
         if not isinstance(row, dict) or not all(isinstance(row.get(name, ""), str) for name in ("title", "reason")):
             raise bad_report("discarded")
     return [
@@ -240,7 +244,7 @@ def discards(told):
             "made_at": read_moment(str(row.get("made_at"))),
             "trailer": int(row["trailer"]) if is_number(row.get("trailer")) else None,
         }
-        for row in given
+        for row in rows
     ]
 
 

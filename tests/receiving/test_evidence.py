@@ -14,7 +14,10 @@ from receiving.models import (
     Evidence,
     ExceptionSheet,
     Finding,
+    HandedInEnded,
     IncidentNote,
+    IncidentRuling,
+    LateRecord,
     Looked,
     Moment,
     Photo,
@@ -30,6 +33,7 @@ from tests.builders import (
     make_account,
     make_arrival,
     make_cartons,
+    make_handed_in,
     make_person,
     make_piece,
     make_seal,
@@ -205,6 +209,8 @@ def every_kind():
         site=site, arrival=arrival, purpose="trailer", sha256="a" * 64, size=1, width=1, height=1, **by
     )
     sheet = sheet_row(site, arrival, 1, **by)
+    incident = IncidentNote.objects.create(arrival=arrival, kind="seal", text="broken", **by)
+    handed_in = make_handed_in(arrival, author=lead)
     rows = [
         back,
         photo,
@@ -215,12 +221,18 @@ def every_kind():
         TallyTap.objects.create(shipment=bill, store=store, count=-1, undoes=tap, **by),
         DiscrepancyVersion.objects.create(discrepancy=piece, version=1, facts={}, **by),
         Finding.objects.create(discrepancy=piece, kind="note", text="as found", **by),
-        IncidentNote.objects.create(arrival=arrival, kind="seal", text="broken", **by),
+        incident,
+        IncidentRuling.objects.create(incident=incident, reportable=False, decided_by="Dana", reason="a drop", **by),
         Looked.objects.create(arrival=arrival, place="trailer", **by),
         Moment.objects.create(arrival=arrival, kind="paused", **by),
         Refusal.objects.create(shipment=bill, pieces=1, reason="wet", **by),
         SheetDelivery.objects.create(sheet=sheet, way="paper", **by),
         Tombstone.objects.create(photo=photo, sha256="a" * 64, reason="law", **by),
+        handed_in,
+        HandedInEnded.objects.create(handed_in=handed_in, end="taken", **by),
+        LateRecord.objects.create(
+            arrival=arrival, kind="scan", outcome="kept", changes_sheet=False, made_at=NOON, **by
+        ),
         Event.objects.filter(site=site).first(),
         *evidence_rows.rows(site, piece, bill, actor=lead, at=NOON),
     ]
