@@ -9,7 +9,6 @@ urlpatterns = [
     path("", home.home, name="home"),
     path("language/", home.language, name="language"),
     path("login/", auth.LoginView.as_view(redirect_authenticated_user=True), name="login"),
-    path("logout/", auth.LogoutView.as_view(), name="logout"),
     path("password/", auth.PasswordChangeView.as_view(), name="password_change"),
     path("password/done/", auth.PasswordChangeDoneView.as_view(), name="password_change_done"),
     *doors.urlpatterns,
