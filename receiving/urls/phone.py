@@ -1,6 +1,6 @@
 from django.urls import path
 
-from receiving.views import handed_in, phone
+from receiving.views import handed_in, outbox, phone
 
 HANDED_IN = "<site:site>/phone/handed-in/<uuid:number>/"
 
@@ -13,5 +13,6 @@ urlpatterns = [
     path(f"{HANDED_IN}take/", handed_in.take, name="handed_in_take"),
     path(f"{HANDED_IN}discard/", handed_in.discard, name="handed_in_discard"),
     path(f"{HANDED_IN}file/<int:position>/", handed_in.file, name="handed_in_file"),
+    path("<site:site>/outbox/", outbox.outbox, name="outbox"),
     path("<site:site>/outbox/file/", handed_in.load_file, name="outbox_file"),
 ]

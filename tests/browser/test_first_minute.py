@@ -104,7 +104,7 @@ def test_a_receiver_and_a_lead_take_a_trailer_from_its_seal_to_the_signed_sheet(
     for words in ("Wheels chocked", "Floor looked at", "Load stands safely"):
         page.get_by_text(words).tap()
     page.get_by_role("button", name="I looked").tap()
-    page.locator("button.main").tap()
+    page.get_by_role("button", name="Start unloading").tap()
     expect(page.locator(".badge", has_text="unloading").first).to_be_visible()
 
     # 17 of 20 are scanned: nothing is tapped, the field is there for the scanner.
@@ -155,15 +155,19 @@ def test_a_receiver_and_a_lead_take_a_trailer_from_its_seal_to_the_signed_sheet(
     expect(page.locator("body")).to_contain_text("is logged: over")
     assert ray.taps <= 3
 
-    finish(open_page, trailer, tmp_path)
+    finish(open_page, trailer, tmp_path, ray)
 
 
-def finish(open_page, trailer, tmp_path):
+def finish(open_page, trailer, tmp_path, ray):
     """The lead squares what is left, and the driver signs."""
     page = open_page(**PHONE)
     sign_in(page, "lena")
     page.goto(trailer.get_absolute_url())
     page.get_by_role("button", name="End the count").tap()
+    expect(page.locator(".badge", has_text="counted").first).to_be_visible()
+    # The receiver's phone says that it keeps nothing of this trailer.
+    with ray.page.expect_response("**/phone/report/"):
+        ray.page.reload()
     page.locator("a.main").tap()
     expect(page.locator("body")).to_contain_text("2 cartons are missing so far.")
     page.get_by_text("nose of the trailer").tap()
@@ -178,7 +182,7 @@ def finish(open_page, trailer, tmp_path):
     page.get_by_role("link", name=re.compile("[Ww]here")).first.tap()
     page.get_by_text("on the pallet", exact=True).first.tap()
     with page.expect_navigation(url=lambda url: url.endswith(crushed.get_absolute_url())):
-        page.locator("button.main").tap()
+        page.locator(".actionbar button.main").tap()
     crushed.refresh_from_db()
     assert crushed.attribution, "the suggestion is taken with the place"
 

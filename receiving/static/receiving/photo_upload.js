@@ -1,17 +1,15 @@
-/* Sends photos one by one as soon as they are taken: progress and retry for each, the others go on.
+/* Photos are kept on the phone as soon as they are taken and sent one by one: progress for each, the others go on. Where
+   nothing can be kept they are sent from the page, with retry for each.
    Improves <input type="file" data-photo-input> inside a form that posts to the upload address; without this
    module the form is sent as it is. What it finds in the form: [data-photo-list], a <template data-photo-row>,
    [data-photo-send] (hidden, no longer needed), [data-photo-status] (a live region), and its words in data-text-*.
    Tells the page with bubbling events: "photo:stored" (detail: the photo) and "photo:refused" (detail: the error). */
+import * as outbox from "./js/outbox.js";
+import { sentence, words } from "./js/outbox_words.js";
+import { captioned } from "./js/photo_caption.js";
 
-export function newUuid() {
-  if (crypto.randomUUID) return crypto.randomUUID();
-  const bytes = crypto.getRandomValues(new Uint8Array(16));
-  bytes[6] = (bytes[6] & 0x0f) | 0x40;
-  bytes[8] = (bytes[8] & 0x3f) | 0x80;
-  const hex = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
-  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
-}
+const HOLD = 6000; // how long a photo waits for its caption; a tap on one lets it go at once
+const HELD = 1000;
 
 /* Post one photo. Resolves to the stored photo; rejects with {code, message, field, again}: `again` says that the
    network or the server failed and the same photo can be sent once more under the same number. */
@@ -59,6 +57,50 @@ class PhotoInput {
     input.required = false;
     input.addEventListener("change", () => this.take());
     window.addEventListener("beforeunload", (event) => this.unsent && event.preventDefault());
+    this.kept = new Map();
+    if (outbox.usable() && outbox.me()) this.listen();
+  }
+
+  listen() {
+    outbox.on((event) => {
+      if (event.type === "held") for (const other of this.kept.values()) this.wait(other);
+      const photo = this.kept.get(event.uuid);
+      if (!photo) return;
+      if (event.type === "progress") this.progress(photo, event.part);
+      if (event.type === "stored") this.settled(photo, () => this.stored(photo, event.answer.photo ?? {}));
+      if (event.type === "refused") this.settled(photo, () => this.refused(photo, { ...event.errors[0], message: event.errors.map(sentence).join(" ") }));
+      if (event.type === "discarded") this.settled(photo, () => photo.element.remove());
+    });
+    this.restore().catch(() => { /* nothing is kept here */ });
+  }
+
+  /* Photos taken here before that still wait on the phone. */
+  async restore() {
+    const { pathname } = new URL(this.form.action);
+    const mine = (record) => record.files.length && record.url === pathname && this.same(record);
+    for (const record of (await outbox.list()).filter(mine)) {
+      const blob = await outbox.blob(record, 0);
+      const photo = this.line(new File([blob], record.files[0].name, { type: record.files[0].type }), record.uuid);
+      photo.later = true;
+      this.kept.set(record.uuid, photo);
+      if (record.state === "refused") this.settled(photo, () => this.refused(photo, { message: record.why.map(sentence).join(" ") }));
+      else this.wait(photo);
+    }
+  }
+
+  same(record) {
+    const given = Object.fromEntries(record.fields);
+    return Object.entries(this.fields()).every(([name, value]) => name === "csrfmiddlewaretoken" || given[name] === value);
+  }
+
+  wait(photo) {
+    this.show(photo, "waiting", this.text.textKept ?? this.text.textWaiting);
+  }
+
+  settled(photo, tell) {
+    this.kept.delete(photo.uuid);
+    photo.element.querySelector("details")?.remove();
+    tell();
   }
 
   take() {
@@ -67,13 +109,46 @@ class PhotoInput {
   }
 
   add(file) {
+    const photo = this.line(file, outbox.newUuid());
+    this.keep(photo).catch((error) => this.unkept(photo, error));
+  }
+
+  line(file, uuid) {
     const element = this.row.content.firstElementChild.cloneNode(true);
-    const photo = { file, uuid: newUuid(), fields: this.fields(), element };
+    const photo = { file, uuid, fields: this.fields(), element, later: false };
     element.querySelector("[data-photo-name]").textContent = file.name;
     element.querySelector("[data-photo-retry]").addEventListener("click", () => this.again(photo));
     element.querySelector("[data-photo-drop]").addEventListener("click", () => this.drop(photo));
     this.preview(photo);
     this.list.append(element);
+    return photo;
+  }
+
+  async keep(photo) {
+    if (!outbox.usable() || !outbox.me()) return this.unkept(photo);
+    const captions = captioned("", (caption) => this.caption(photo, caption));
+    photo.element.append(...captions);
+    this.show(photo, "waiting", this.text.textWaiting);
+    const file = await outbox.taken(photo.file, "photo");
+    const { csrfmiddlewaretoken, ...given } = photo.fields;
+    this.kept.set(photo.uuid, photo);
+    photo.later = true;
+    await outbox.put({
+      uuid: photo.uuid, kind: "photo", title: this.text.title ?? "", url: this.form.action, page: location.pathname, files: [file],
+      fields: Object.entries({ ...given, taken: file.modified }), next_try: captions.length ? Date.now() + HOLD : 0,
+    });
+  }
+
+  async caption(photo, caption) {
+    await outbox.amend(photo.uuid, (fields) => [...fields.filter(([name]) => name !== "caption"), ["caption", caption]], { next_try: Date.now() + HELD });
+  }
+
+  /* Nothing can be kept: sent from the page, which must stay open. A photo that cannot be read is named. */
+  unkept(photo, error) {
+    this.kept.delete(photo.uuid);
+    photo.element.querySelector("details")?.remove();
+    photo.later = false;
+    if (error?.name === "NotReadableError") return this.refused(photo, { message: words.unreadable.replace("{name}", photo.file.name) });
     this.unsent += 1;
     this.enqueue(photo);
   }
@@ -102,6 +177,7 @@ class PhotoInput {
   drop(photo) {
     photo.element.remove();
     this.input.focus();
+    if (photo.later) outbox.discard(photo.uuid, this.text.textDropped ?? "");
   }
 
   enqueue(photo) {
@@ -139,7 +215,7 @@ class PhotoInput {
   stored(photo, stored) {
     const picture = photo.element.querySelector("[data-photo-picture]");
     picture.hidden = false;
-    picture.src = stored.thumbnail;
+    if (stored.thumbnail) picture.src = stored.thumbnail;
     photo.file = null;
     this.show(photo, "stored", this.text.textStored);
     this.announce(photo);

@@ -1,11 +1,10 @@
-// The log page: only what the chosen kind needs, the stop card before anything else, photos collected one by one.
+// The log page: only what the chosen kind needs, the stop card before anything else.
+import "./photo_picker.js";
 
 const form = document.querySelector("[data-log]");
 const label = form.querySelector("[data-scan]");
 const kinds = [...form.querySelectorAll("input[name=kind]")];
 const damagedToo = form.querySelector("[data-damaged-too]");
-const photos = form.querySelector("[data-photos]");
-const previews = form.querySelector("[data-previews]");
 
 function show() {
   const kind = kinds.find((input) => input.checked)?.value ?? "";
@@ -40,44 +39,14 @@ label.addEventListener("keydown", (event) => {
   (kinds.find((input) => input.checked) ?? kinds[0]).focus();
 });
 
-photos.classList.add("behind");
-
-// A phone's camera hands over one photo at a time and forgets the one before: keep them all.
-let kept = [];
-
-function keep(files) {
-  const box = new DataTransfer();
-  files.forEach((file) => box.items.add(file));
-  photos.files = box.files;
-  kept = files;
-  previews.replaceChildren(...files.map(preview));
-}
-
-function preview(file) {
-  const row = document.createElement("li");
-  const picture = document.createElement("img");
-  picture.alt = file.name;
-  picture.src = URL.createObjectURL(file);
-  picture.addEventListener("load", () => URL.revokeObjectURL(picture.src), { once: true });
-  picture.addEventListener("error", () => picture.replaceWith(file.name), { once: true });
-  const drop = document.createElement("button");
-  drop.type = "button";
-  drop.className = "second";
-  drop.textContent = form.dataset.textDrop;
-  drop.addEventListener("click", () => keep(kept.filter((other) => other !== file)));
-  row.append(picture, drop);
-  return row;
-}
-
-photos.addEventListener("change", () => {
-  form.querySelector("[data-taken]").value = new Date().toISOString();
-  keep([...kept, ...photos.files]);
-});
-
 form.addEventListener("submit", () => {
   form.elements.found_at.value = new Date().toISOString();
 });
+form.addEventListener("outbox:kept", () => {
+  show();
+  label.focus({ preventScroll: true });
+});
 
-addEventListener("pageshow", (event) => { if (event.persisted) { kept = [...photos.files]; show(); } });
+addEventListener("pageshow", (event) => { if (event.persisted) show(); });
 show();
 if (!label.value && !form.querySelector("[aria-invalid]")) label.focus({ preventScroll: true });

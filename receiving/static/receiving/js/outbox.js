@@ -2,13 +2,13 @@
    (UUID) it was given here, until the server answers. A repeat under the same number is the same record for the server.
 
    A record: {uuid, person, site, trailer, kind, url, fields: [[name, value]...], files, after, made_at, seq, state, tries,
-   next_try, why, answer, title, page, keep}. `files` are File objects when put, and {name, field, type, size, modified,
+   next_try, why, answer, title, page, keep, attempted}. `files` are File objects when put, and {name, field, type, size, modified,
    sha256} afterwards. `after` names a record that must be stored before this one. `page` is where the form can be opened
-   again. `keep` leaves the record here as `sent`, with its answer, until `forget`.
+   again; `attempted`: it was on its way at least once. `keep` leaves the record here as `sent`, with its answer, until `forget`.
    States: draft (its form is not sent yet), waiting, sending, sent, refused.
 
    Events, to every open page: {type: "stored", uuid, record, answer}, {type: "refused", uuid, record, errors},
-   {type: "progress", uuid, part}, {type: "held", reason: "network" | "signed_out" | "other_person"}, {type: "changed"}. */
+   {type: "progress", uuid, part}, {type: "discarded", uuid}, {type: "held", reason: "network" | "signed_out" | "other_person"}, {type: "changed"}. */
 import * as store from "./outbox_store.js";
 import { post, askServer } from "./outbox_wire.js";
 import * as scanLog from "./scan_log.js";
@@ -21,6 +21,7 @@ const FRESH = 60 * SECOND; // how long the server's word on who is signed in is 
 const HOLDS = 3; // failures after which a record no longer holds up what was made later at its trailer
 const TOGETHER = 50; // how many scans of one trailer go in one post
 const ARRIVED = 30; // how many records the list of what has arrived remembers
+const MOST_DISCARDED = 100; // told in one report
 const STREAMS = { words: (record) => !record.files.length, files: (record) => record.files.length > 0 };
 
 const root = document.documentElement;
@@ -64,11 +65,12 @@ export async function put(record) {
   return uuid;
 }
 
-/* Stores several in this order, all or none. `release` -- photos put as drafts after one of them may go now. */
-export async function putAll(records, { release = false } = {}) {
+/* Stores several in this order, all or none. `release` -- photos put as drafts after one of them may go now; `draft` -- the
+   key of the begun form they came from, which is no longer needed. */
+export async function putAll(records, { release = false, draft = "" } = {}) {
   const whole = await Promise.all(records.map(completed));
   const numbers = whole.map((record) => record.uuid);
-  await store.add(whole, release && ((drafts) => letGo(drafts, numbers)));
+  await store.add(whole, release && ((drafts) => letGo(drafts, numbers)), draft);
   askToPersist();
   changed();
   for (const record of whole) noteWork(record.site, record.trailer);
@@ -104,12 +106,13 @@ export async function room() {
   return { persisted: (await navigator.storage?.persisted?.()) ?? false, usage, quota };
 }
 
-/* Stores records and waits for the first one's answer, at most `patience` milliseconds.
+/* Stores records and waits for the first one's answer, at most `patience` milliseconds. `mended` -- the first was refused
+   before and goes again with what is in it now.
    {is: "stored", answer} | {is: "refused", errors} | {is: "kept", reason: "network" | "slow" | "signed_out" | "other_person"} */
-export async function send(records, { patience = 4000, release = false } = {}) {
+export async function send(records, { patience = 4000, release = false, mended = false, draft = "" } = {}) {
   let settle;
   const answer = new Promise((resolve) => { settle = resolve; });
-  const { uuid } = records[0];
+  let { uuid } = records[0];
   const end = on((event) => {
     if (event.type === "held") settle({ is: "kept", reason: event.reason });
     if (event.uuid !== uuid) return;
@@ -117,12 +120,45 @@ export async function send(records, { patience = 4000, release = false } = {}) {
     if (event.type === "refused") settle({ is: "refused", errors: event.errors });
   });
   try {
-    await putAll(records, { release });
+    if (mended && (await store.get(uuid))) {
+      if (release) await store.eachRecord((record) => (record.state === "draft" && record.after === uuid ? { ...record, state: "waiting" } : null));
+      const { fields, url, title } = records[0];
+      uuid = await mend(uuid, fields, { url: new URL(url, location.href).pathname, title });
+    } else {
+      await putAll(records, { release, draft });
+    }
     setTimeout(() => settle({ is: "kept", reason: "slow" }), patience);
     return await answer;
   } finally {
     end();
   }
+}
+
+/* Waits until these records are answered, at most `patience` milliseconds: {stored: n, refused: [errors], waiting: n}. */
+export async function settled(uuids, patience) {
+  const left = new Set(uuids);
+  const told = { stored: 0, refused: [], waiting: 0 };
+  let settle;
+  const all = new Promise((resolve) => { settle = resolve; });
+  const answered = (uuid, errors) => {
+    if (!left.delete(uuid)) return;
+    if (errors) told.refused.push(errors); else told.stored += 1;
+    if (!left.size) settle();
+  };
+  const end = on((event) => {
+    if (event.type === "stored") answered(event.uuid);
+    if (event.type === "refused") answered(event.uuid, event.errors);
+    if (event.type === "held") settle();
+  });
+  for (const uuid of uuids) {
+    const record = await store.get(uuid);
+    if (!record || record.state === "sent") answered(uuid);
+    else if (record.state === "refused") answered(uuid, record.why);
+  }
+  setTimeout(settle, patience);
+  await all;
+  end();
+  return { ...told, waiting: left.size };
 }
 
 // --- looking ---
@@ -197,16 +233,17 @@ export async function discard(uuid, reason) {
   const record = records.find((each) => each.uuid === uuid);
   if (!record) return;
   const gone = records.filter((each) => each === record || each.after === uuid);
-  const note = (each) => ({ title: each.title, reason, made_at: each.made_at, trailer: each.trailer, photos: each.files.length });
+  const note = (each) => ({ uuid: each.uuid, title: each.title, reason, made_at: each.made_at, trailer: each.trailer, photos: each.files.length });
   const key = `discarded ${record.person} ${record.site}`;
   await store.remove(gone.map((each) => each.uuid), key, (was = []) => [...was, ...gone.map(note)]);
+  for (const each of gone) tell({ type: "discarded", uuid: each.uuid });
   changed();
   nudge();
 }
 
-/* Takes back what was not sent yet, without a word to the server. False if it is on its way or has arrived. */
+/* Takes back what was never sent, without a word to the server. False once it was on its way, arrived or not. */
 export async function takeBack(uuid) {
-  const taken = await store.change(uuid, (record) => (record.state === "sending" || record.state === "sent" ? null : { ...record, state: "draft" }));
+  const taken = await store.change(uuid, (record) => (record.attempted ? null : { ...record, state: "draft" }));
   if (taken?.state !== "draft") return false;
   await store.remove([uuid]);
   changed();
@@ -219,9 +256,9 @@ export async function forget(uuid) {
   if (record?.state === "sent") await store.remove([uuid]);
 }
 
-/* Changes fields of a record that is still here and not on its way: a caption, say. */
+/* Changes fields of a record that was never sent: a caption, say. Once it was on its way it must stay as it is. */
 export async function amend(uuid, fields, more = {}) {
-  const record = await store.change(uuid, (was) => (["draft", "waiting"].includes(was.state) ? { ...was, ...more, fields: fields(was.fields) } : null));
+  const record = await store.change(uuid, (was) => (was.attempted ? null : { ...was, ...more, fields: fields(was.fields) }));
   changed();
   nudge();
   return record;
@@ -249,9 +286,7 @@ export async function flush({ eager = false } = {}) {
   if (!store.usable() || !me()) return;
   if (eager) {
     fails = 0;
-    for (const record of await list()) {
-      if (record.next_try) await store.change(record.uuid, (was) => ({ ...was, next_try: 0 }));
-    }
+    await store.eachRecord((record) => (record.next_try ? { ...record, next_try: 0 } : null));
   }
   await Promise.all(Object.keys(STREAMS).map(round));
   await plan();
@@ -312,7 +347,7 @@ async function deliver(record) {
   let server = await ask(record.site);
   if (server.is === "gone") return handIn(record, server, "not_at_site");
   if (server.is !== "here") return stop(server.is);
-  await store.change(record.uuid, (was) => ({ ...was, state: "sending" }), "relaxed");
+  await store.change(record.uuid, (was) => ({ ...was, state: "sending", attempted: true }));
   changed();
   let answer = await attempt(record, server);
   if (answer.is === "away" || answer.is === "denied") {
@@ -339,7 +374,7 @@ async function deliverScans(first, mine, single) {
   if (row.length < 2 || first.tries || single.has(first.uuid)) return false;
   const server = await ask(first.site);
   if (server.is !== "here") return false;
-  const going = await store.changeAll(row, (was) => (was.state === "waiting" ? { ...was, state: "sending" } : null));
+  const going = await store.changeAll(row, (was) => (was.state === "waiting" ? { ...was, state: "sending", attempted: true } : null));
   const labels = going.map(({ uuid, fields }) => ({ uuid, ...Object.fromEntries(fields.filter(([name]) => name === "label" || name === "device_at")) }));
   const others = first.fields.filter(([name]) => name !== "label" && name !== "device_at");
   const fields = [...others, ["labels", JSON.stringify(labels)]];
@@ -432,7 +467,7 @@ function stop(reason) {
 async function handIn(record, server, reason) {
   const { uuid, url, made_at } = record;
   const files = await Promise.all(record.files.map(async (file, place) => ({ ...file, blob: await store.blob(record, place) })));
-  const fields = [["url", url], ["fields", JSON.stringify(record.fields)], ["made_at", made_at], ["reason", reason], ["person", String(record.person)], ["title", record.title]];
+  const fields = [["url", url], ["fields", JSON.stringify(record.fields)], ["made_at", made_at], ["reason", reason], ["person", String(record.person)], ["kind", record.kind], ["title", record.title]];
   const answer = await post(`/${record.site}/phone/handed-in/`, { fields, uuid, files, headers: await headers(server, record) });
   if (answer.is === "stored") {
     // The lead has it: only a photo whose bytes arrived as they are here may go.
@@ -463,7 +498,7 @@ async function ask(site, { fresh = false } = {}) {
   if (!fresh && told && Date.now() - told.at < FRESH && told.person === me()) return told;
   known.delete(site);
   const server = await askServer(site);
-  if (server.is === "here" && server.person !== me()) return { ...server, is: "other_person" };
+  if (server.person && server.person !== me()) return { ...server, is: "other_person" };
   if (server.is === "here") known.set(site, { ...server, at: Date.now() });
   return server;
 }
@@ -474,6 +509,9 @@ async function ask(site, { fresh = false } = {}) {
 export async function phone() {
   return store.changeFact("phone", (was) => was ?? store.newUuid());
 }
+
+/* The number people know this phone by, once the server gave it one. */
+export const phoneNumber = () => store.fact("phone number");
 
 const DAY = 24 * 3600 * SECOND;
 
@@ -530,7 +568,7 @@ async function standing(site, records) {
     refused: per(true),
     worked: Object.keys(worked ?? {}).map(Number),
     oldest: records[0]?.made_at ?? null,
-    discarded: (await store.fact(`discarded ${me()} ${site}`)) ?? [],
+    discarded: ((await store.fact(`discarded ${me()} ${site}`)) ?? []).slice(0, MOST_DISCARDED),
   };
 }
 

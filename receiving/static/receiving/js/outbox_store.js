@@ -48,10 +48,11 @@ export async function taken(file, field) {
 
 // --- records ---
 
-/* Stores records in this order, all or none; files bring `bytes`. `also(store)` runs in the same transaction. */
-export async function add(records, also) {
+/* Stores records in this order, all or none; files bring `bytes`. In the same transaction `also(records)` runs, and the
+   draft of the form they came from goes. */
+export async function add(records, also, draft) {
   const db = await database();
-  const tx = db.transaction(["records", "blobs", "meta"], "readwrite", STRICT);
+  const tx = db.transaction(["records", "blobs", "meta", "drafts"], "readwrite", STRICT);
   const [store, blobs, meta] = ["records", "blobs", "meta"].map((name) => tx.objectStore(name));
   let seq = (await meta.get("seq")) ?? 0;
   const writes = [tx.done];
@@ -65,6 +66,7 @@ export async function add(records, also) {
   }
   writes.push(meta.put(seq, "seq"));
   if (also) writes.push(also(store));
+  if (draft) writes.push(tx.objectStore("drafts").delete(draft));
   await Promise.all(writes);
 }
 
@@ -100,7 +102,18 @@ export async function changeAll(uuids, change) {
   return changed;
 }
 
-/* Takes records and their bytes away; with `told`, notes something under a key of meta in the same transaction. */
+/* Changes every record for which `change` gives another, in one transaction. */
+export async function eachRecord(change) {
+  const tx = (await database()).transaction("records", "readwrite", STRICT);
+  const writes = [tx.done];
+  for (const record of await tx.store.getAll()) {
+    const changed = change(record);
+    if (changed) writes.push(tx.store.put(changed));
+  }
+  await Promise.all(writes);
+}
+
+/* Takes records and their bytes away; with `note`, notes something under a key of meta in the same transaction. */
 export async function remove(uuids, key, note) {
   const tx = (await database()).transaction(["records", "blobs", "meta"], "readwrite", STRICT);
   for (const uuid of uuids) {

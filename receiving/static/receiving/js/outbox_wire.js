@@ -47,16 +47,16 @@ function json(request) {
 }
 
 /* Who is signed in, by the server's word:
-   {is: "here", person, name, may_work, csrf, now, release} | {is: "gone", csrf} | {is: "signed_out"} | {is: "network"} */
+   {is: "here", person, name, may_work, csrf, now, release} | {is: "gone", csrf, person} no member any more | {is: "signed_out"} | {is: "network"} */
 export async function askServer(site) {
   const url = `/${site}/phone/`;
   const headers = { Accept: "application/json", "X-Device-Now": new Date().toISOString() };
   try {
     const answer = await fetch(url, { headers, cache: "no-store", signal: AbortSignal.timeout(PATIENCE.ask) });
     if (answer.redirected || answer.status === 401) return { is: "signed_out" };
-    if (answer.status === 403 || answer.status === 404) return { is: "gone", csrf: tokenOfPage() };
-    const told = answer.ok && answer.headers.get("Content-Type")?.startsWith("application/json") ? await answer.json() : null;
-    return told ? { is: "here", ...told } : { is: "network" };
+    const told = answer.headers.get("Content-Type")?.startsWith("application/json") ? await answer.json() : null;
+    if (answer.status === 403 || answer.status === 404) return { csrf: tokenOfPage(), ...told, is: "gone" };
+    return answer.ok && told ? { ...told, is: "here" } : { is: "network" };
   } catch {
     return { is: "network" };
   }

@@ -1,0 +1,64 @@
+// The mark in the head says whether all is safe; it starts the sending, and shows what was said for this page before.
+import * as outbox from "./outbox.js";
+import { counted, icon, number, saidBefore, show, words } from "./outbox_words.js";
+
+const badge = document.querySelector("[data-outbox-badge]");
+const told = badge.querySelector("[data-badge-words]");
+const aloud = document.querySelector("[data-badge-said]");
+const DAY = 24 * 3600 * 1000;
+const MOST_HERE = 4;
+// Addresses where something is written down; whoever only looks at a trailer holds nothing back from its release.
+const WRITES = /\/trailer\/(\d+)\/(log|count|seal|safety|incident|pictures)\//;
+
+function look(face, text, amber) {
+  badge.hidden = false;
+  badge.classList.toggle("late", amber);
+  for (const each of badge.querySelectorAll("[data-badge-face]")) each.hidden = each.dataset.badgeFace !== face;
+  if (told.textContent === text) return;
+  const first = !told.textContent;
+  told.textContent = text;
+  if (!first) aloud.textContent = text;
+}
+
+async function refresh() {
+  const { waiting, refused, oldest } = await outbox.counts();
+  const late = oldest && Date.now() - new Date(oldest) > DAY;
+  if (refused) look("warn", waiting ? `${counted(waiting, "one", "some")}, ${counted(refused, "oneRefused", "refused")}` : counted(refused, "oneRefused", "refused"), true);
+  else if (waiting) look(late ? "warn" : "send", counted(waiting, "one", "some"), late);
+  else look("safe", words.safe, false);
+  await showHere();
+}
+
+// --- what waits for the trailer of this page ---
+
+const trailer = Number(/\/trailer\/(\d+)\//.exec(location.pathname)?.[1]) || null;
+let here = null;
+
+async function showHere() {
+  if (!trailer) return;
+  const site = document.documentElement.dataset.site;
+  const rows = (await outbox.list()).filter((record) => record.trailer === trailer && record.site === site && record.kind !== "scan" && record.kind !== "tally");
+  const texts = rows.map((record) => record.title).filter(Boolean);
+  const text = texts.length ? `${words.here} ${texts.slice(-MOST_HERE).join(" · ")}${texts.length > MOST_HERE ? ` ${words.more.replace("{n}", number(texts.length - MOST_HERE))}` : ""}` : "";
+  if (!text) { here?.remove(); here = null; return; }
+  here ??= document.querySelector("main .pagehead").parentNode.insertBefore(document.createElement("p"), document.querySelector("main .pagehead").nextSibling);
+  here.className = "waitshere";
+  if (here.textContent !== text) here.replaceChildren(icon("up"), ` ${text}`);
+}
+
+async function begin() {
+  for (const said of saidBefore().reverse()) show(said);
+  if (!outbox.usable()) return look("warn", words.nothingKept, true);
+  outbox.on((event) => { if (event.type === "changed") refresh().catch(() => {}); });
+  try {
+    await refresh();
+  } catch {
+    return look("warn", words.nothingKept, true);
+  }
+  if (WRITES.test(location.pathname)) await outbox.noteWork(document.documentElement.dataset.site, trailer);
+  outbox.start();
+  setInterval(() => refresh().catch(() => {}), 60000);
+}
+
+begin();
+if (document.querySelector("form[data-outbox]")) import("./send_form.js");
