@@ -1,8 +1,8 @@
 """The usual refusals, and what in this claim answers each: our own list, in our own words. Reads only.
 
 An answer names where it stands by keys that the packet turns into page numbers: `letter`, `schedule`, `trailer`,
-`seals`, `sheet`, `dates`, `piece:P-12`, `document:17`, `statement:3`, `letter:2`. Where nothing answers, the packet
-says so plainly: the adjuster will see it anyway.
+`seals`, `sheet`, `dates`, `piece:P-12`, `document:17`, `statement:3`, `letter:2`. Where nothing answers, the clerk's
+page says so plainly, and the packet that there is no record: the adjuster will see it anyway.
 """
 
 from dataclasses import dataclass, field
@@ -138,13 +138,16 @@ def late_claim(record, filed_on, file_by):
 
 def no_notation(record):
     found = []
-    if record.sheet and record.sheet.outcome in (SignOutcome.SIGNED, SignOutcome.AT_PICKUP):
+    if record.sheet and record.sheet.outcome == SignOutcome.SIGNED:
         words = _("The driver %(signer)s signed the notation on sheet %(sheet)s on %(day)s.")
         found.append((words % signing(record), ("sheet",)))
     elif record.sheet and record.sheet.outcome in (SignOutcome.REFUSED, SignOutcome.NOT_PRESENT):
         words = _(
             "The notation was written on sheet %(sheet)s on %(day)s; the driver did not sign, witness %(witness)s."
         )
+        found.append((words % signing(record), ("sheet",)))
+    elif record.sheet and record.sheet.outcome == SignOutcome.AT_PICKUP:
+        words = _("The notation was written on sheet %(sheet)s on %(day)s, to be signed when the trailer is fetched.")
         found.append((words % signing(record), ("sheet",)))
     if record.sheet and record.sheet.carrier_receipt == CarrierReceipt.PHOTOGRAPHED:
         words = _("The carrier's own receipt with the notation was photographed at release.")

@@ -86,6 +86,7 @@ def test_filed_late_is_answered_by_both_dates_only(claim, filed, by, answered):
     [
         ({}, "P. Ortega signed"),
         ({"outcome": "refused", "signer": "", "witness": "B. Lowe"}, "witness B. Lowe"),
+        ({"outcome": "at_pickup", "signer": ""}, "to be signed when the trailer is fetched"),
         ({"outcome": "clean"}, ""),
         ({"outcome": "clean", "carrier_receipt": "photographed"}, "photographed at release"),
     ],
@@ -94,6 +95,7 @@ def test_no_notation_is_answered_by_the_sheet_or_the_carrier_s_receipt(claim, fa
     assert not answer(claim, Ground.NO_NOTATION).is_answered
     sheet(claim, **facts)
     found = answer(claim, Ground.NO_NOTATION)
+    assert ("signed the notation" in " ".join(found.sentences)) is (facts == {})
     assert words in " ".join(found.sentences)
     assert found.is_answered is bool(words)
 

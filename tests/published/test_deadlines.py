@@ -5,6 +5,7 @@ Beside each stands its source and how far it was read: "read" the rule's own wor
 office that restates it, "memory" neither. None of the rules moves a date over a weekend.
 """
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 
 from claims.calendars import Calendar
 from claims.deadlines import cmr, count, due, earliest, warnings
+from claims.enums import Duty
 from receiving.notice import federal_holidays
 from tests.claims.periods import (
     ACKNOWLEDGE,
@@ -177,6 +179,9 @@ def test_public_holidays_are_left_out_of_the_seven_days(calendar):
     assert counted(CMR_NOTICE, "2026-04-02", calendar) == "Mon 2026-04-13"
 
 
+CMR_GENERAL = replace(CMR_NOTICE, duty=Duty.NOTICE)
+
+
 @pytest.mark.parametrize(
     ("signed_on", "reserved"),
     [("2026-03-02", True), ("2026-03-10", True), ("2026-03-11", False), (None, False)],
@@ -186,14 +191,14 @@ def test_what_the_carrier_signed_for_under_the_cmr_needs_no_notice(signed_on, re
     are sent to the carrier at the latest at the time of delivery where it is apparent, and in writing within seven days
     where it is not; only without them is taking delivery evidence of goods as described. What nobody signed for the
     carrier reserves nothing here: that is the careful reading."""
-    [notice, _sue] = due([CMR_NOTICE, CMR_SUE], {"delivered": day("2026-03-02")}, kinds="damage", calendar=NO_HOLIDAYS)
+    [notice, _sue] = due([CMR_GENERAL, CMR_SUE], {"delivered": day("2026-03-02")}, kinds="damage", calendar=NO_HOLIDAYS)
     assert notice.due == day("2026-03-10")
     assert cmr.is_reserved(notice, signed_on and day(signed_on)) is reserved
 
 
 def test_a_signature_under_the_cmr_ends_the_notice_and_no_other_duty():
     """CMR Arts. 30(1) and 32(1) (told, read)."""
-    every = due([CMR_NOTICE, CMR_SUE], {"delivered": day("2026-03-02")}, kinds="damage", calendar=NO_HOLIDAYS)
+    every = due([CMR_GENERAL, CMR_SUE], {"delivered": day("2026-03-02")}, kinds="damage", calendar=NO_HOLIDAYS)
     assert [each.duty for each in every if not cmr.is_reserved(each, day("2026-03-02"))] == ["sue"]
 
 
