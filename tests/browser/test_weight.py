@@ -1,4 +1,4 @@
-"""What a dock page weighs before photos and fonts, as it is sent: its files packed, the page as the server writes it."""
+"""What a dock page weighs before photos and fonts, as sent: its files packed, the page as the server writes it."""
 
 import gzip
 import uuid
