@@ -1,10 +1,11 @@
-"""Numbers as people type them. A thousand never becomes one for want of knowing whose point it is."""
+"""Numbers and addresses as people type them. A thousand never becomes one for want of knowing whose point it is."""
 
 import re
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.models import EmailField
 from django.utils.translation import gettext_lazy as _
 
 # As the pages write it: thousands set apart by commas, and a point before decimals.
@@ -18,6 +19,7 @@ NEITHER = {
     ),
     "no_decimals": _("“%(value)s” is not clear. Write %(large)s if it is thousands; it cannot have three decimals."),
 }
+NO_ADDRESS = {"invalid": _("“%(value)s” is no e-mail address. Write it like claims@company.example.")}
 
 
 class NumberField(forms.DecimalField):
@@ -92,8 +94,10 @@ def shown(number):
 
 
 def as_typed(column, **options):
-    """The form field of a model's column, numbers as above: to be a `formfield_callback`."""
+    """The form field of a model's column, numbers as above and addresses named: to be a `formfield_callback`."""
     kind = column.get_internal_type()
+    if isinstance(column, EmailField):
+        options["error_messages"] = NO_ADDRESS | options.get("error_messages", {})
     if not column.choices and kind in FORMS:
         options["form_class"] = FORMS[kind]
     return column.formfield(**options)
