@@ -12,6 +12,7 @@ from receiving import discrepancies, shell
 from receiving.enums import ArrivalState, Role
 from receiving.models import Arrival, Membership
 from tests.builders import NOON, PASSWORD, make_arrival, make_cartons, make_person, make_site
+from tests.browser.test_base import findings
 from tests.conftest import CHROMIUM_ARGS, PHONE, chromium_path
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -225,6 +226,49 @@ def test_what_needs_the_network_says_so_and_works_again_when_it_is_back(dock_pho
     page.context.set_offline(False)
     expect(button).to_be_enabled()
     expect(page.locator("[data-kept-notice]")).to_be_hidden()
+
+
+def test_a_way_to_a_page_that_is_not_kept_is_shut_and_says_why(dock_phone, site):
+    page = dock_phone
+    visit(page)
+    page.context.set_offline(True)
+    page.goto("/NOR/doors/")
+    shut = page.get_by_role("link", name="Expect a trailer")
+    expect(shut).to_have_attribute("aria-disabled", "true")
+    shut.click(force=True)
+    expect(page.locator("[data-toasts]")).to_have_text("This needs the network.")
+    expect(page).to_have_url(re.compile("/NOR/doors/$"))
+    expect(page.locator(f"main a[href='/NOR/trailer/{site.trailer.number}/']")).not_to_have_attribute(
+        "aria-disabled", "true"
+    )
+    page.context.set_offline(False)
+    expect(shut).not_to_have_attribute("aria-disabled", "true")
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_without_a_network(open_page, site, scheme, language):
+    site.ana.language = language
+    site.ana.save()
+    page = open_page(**PHONE, color_scheme=scheme, service_workers="allow")
+    page.goto("/login/")
+    page.locator("#id_username").fill("ana")
+    page.locator("#id_password").fill(PASSWORD)
+    page.locator("button.main").click()
+    expect(page.locator("h1")).to_be_visible()
+    keep(page)
+    page.context.set_offline(True)
+    found = {}
+    for address in ("/NOR/doors/", "/NOR/pieces/", f"/NOR/trailer/{site.trailer.number}/square/"):
+        page.goto(address)
+        expect(page.locator("[data-kept-notice]:visible, [data-again]")).to_be_visible()
+        page.wait_for_timeout(300)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        found[address] = findings(page)
+    page.goto("/NOR/doors/")
+    page.evaluate("document.querySelector('[data-sign-out-ask]').showModal()")
+    found["dialog"] = findings(page)
+    assert {address: each for address, each in found.items() if each} == {}
 
 
 def test_a_trailer_that_left_leaves_the_phone(dock_phone, site):

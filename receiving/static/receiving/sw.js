@@ -257,6 +257,12 @@ async function drop(is) {
   for (const request of await cache.keys()) if (is(new URL(request.url).pathname)) await cache.delete(request);
 }
 
+async function addresses() {
+  const { person } = await memory();
+  const requests = person ? await (await caches.open(pagesOf(person))).keys() : [];
+  return { addresses: requests.map(({ url }) => url.slice(location.origin.length)) };
+}
+
 async function listKept() {
   const { person, names } = await memory();
   const cache = person ? await caches.open(pagesOf(person)) : null;
@@ -278,6 +284,7 @@ self.addEventListener("message", (event) => {
   if (type === "hello") answer(hello(event.source?.id, release));
   else if (type === "keep") answer(keepAll(site));
   else if (type === "names") answer(memory().then(({ names }) => ({ names })));
+  else if (type === "addresses") answer(addresses());
   else if (type === "list") answer(listKept());
   else if (type === "forget") answer(forget());
 });

@@ -1,4 +1,5 @@
 // The page for an address that is not kept: what is kept instead, and another try.
+import { moment } from "./moments.js";
 import { ask } from "./worker.js";
 import { look } from "./network.js";
 
@@ -19,7 +20,7 @@ for (const { address, title, at } of pages.filter(({ address }) => !address.incl
   const when = document.createElement("small");
   link.href = address;
   link.textContent = new DOMParser().parseFromString(title, "text/html").body.textContent.split(" · ")[0];
-  when.textContent = new Date(at).toLocaleString(document.documentElement.lang, { dateStyle: "medium", timeStyle: "short" });
+  when.textContent = moment(at);
   link.append(" ", when);
   row.append(link);
   list.querySelector("ul").append(row);

@@ -1,5 +1,6 @@
 // The shell of every page: registers the worker, has it keep what this person may need, says when there is no network and
 // what then cannot be done, and lets nobody sign out of unsent records by accident.
+import { moment } from "./moments.js";
 import { isOffline, look } from "./network.js";
 import { ask, register } from "./worker.js";
 
@@ -9,15 +10,9 @@ const notice = document.querySelector("[data-kept-notice]");
 const mark = document.querySelector("[data-netmark] > span");
 const OFTEN = 60000;
 const SOON = 1500;
+const PICTURE = /\/photo\/[0-9a-f-]{36}\//;
 // Forms that another module takes and sends later; all others need the server at once.
 const SENT_LATER = "[data-outbox], [data-queue], [data-send], [data-works-offline], :has([data-photo-input])";
-
-const clock = (moment) => moment.toLocaleTimeString(root.lang, { hour: "2-digit", minute: "2-digit" });
-const when = (iso) => {
-  const moment = new Date(iso);
-  const today = moment.toDateString() === new Date().toDateString();
-  return today ? clock(moment) : moment.toLocaleString(root.lang, { dateStyle: "medium", timeStyle: "short" });
-};
 
 // --- a page that was kept ---
 
@@ -28,7 +23,7 @@ function renew() {
   if (theme) root.dataset.theme = theme;
   for (const time of notice.querySelectorAll("[data-kept-time]")) {
     time.dateTime = kept;
-    time.textContent = when(kept);
+    time.textContent = moment(kept);
   }
 }
 
@@ -60,7 +55,21 @@ function show() {
   if (notice && kept) say(offline ? "offline" : "back");
   else if (notice) say(offline && document.body.dataset.needsNetwork ? "cut" : "");
   document.querySelectorAll(`form[method=post]:not(${SENT_LATER})`).forEach(offline ? cut : mend);
-  for (const link of document.querySelectorAll("a[data-needs-network]")) link.setAttribute("aria-disabled", offline);
+  cutLinks(offline);
+}
+
+// A way that leads to a page which is not kept is shut, with the reason for who tries it.
+async function cutLinks(offline) {
+  const addresses = offline ? new Set((await ask({ type: "addresses" })).addresses) : null;
+  if (offline !== isOffline()) return;
+  for (const link of document.querySelectorAll("main a[href], nav a[href]")) {
+    const { origin, pathname, search, hash } = link;
+    const stays = origin !== location.origin || hash || PICTURE.test(pathname);
+    const shut = offline && !stays && !addresses.has(pathname + search) && !addresses.has(pathname);
+    if (shut) link.setAttribute("aria-disabled", "true");
+    else if (link.classList.contains("shut")) link.removeAttribute("aria-disabled");
+    link.classList.toggle("shut", shut);
+  }
 }
 
 function cut(form) {
@@ -86,10 +95,9 @@ function mend(form) {
 }
 
 document.addEventListener("click", (event) => {
-  const link = event.target.closest("a[data-needs-network][aria-disabled=true]");
-  if (!link) return;
+  if (!event.target.closest("a.shut")) return;
   event.preventDefault();
-  document.dispatchEvent(new CustomEvent("say", { detail: { text: link.dataset.needsNetwork || notice.dataset.why, kind: "stop" } }));
+  document.dispatchEvent(new CustomEvent("say", { detail: { text: notice.dataset.why } }));
 });
 
 // --- keeping ---
@@ -110,7 +118,7 @@ function keptAt(iso) {
   line.hidden = false;
   const time = line.querySelector("time");
   time.dateTime = iso;
-  time.textContent = when(iso);
+  time.textContent = moment(iso);
 }
 
 navigator.serviceWorker?.addEventListener("message", ({ data }) => {

@@ -1,6 +1,6 @@
 // Talk with the service worker that keeps pages on this phone; without one every question is answered with nothing.
 
-const NOTHING = { person: "", names: {}, kept: {}, pages: [], release: "" };
+const NOTHING = { person: "", names: {}, kept: {}, pages: [], addresses: [], release: "" };
 const PATIENCE = 10000;
 
 /* Registers the worker. Resolves to whether there is one. */
