@@ -167,6 +167,10 @@ class IncidentKind(TextChoices):
     OTHER = "other", _("other")
 
 
+# What may have to be reported as an incident with hazardous materials.
+HAZARDS = (IncidentKind.LEAKING, IncidentKind.SMELL, IncidentKind.UNKNOWN_GOODS)
+
+
 class ScanHow(TextChoices):
     SCANNER = "scanner", _("scanner")
     TYPED = "typed", _("typed")

@@ -27,6 +27,7 @@ from receiving.models import (
     Event,
     ExceptionSheet,
     IncidentNote,
+    IncidentRuling,
     LateRecord,
     Looked,
     Moment,
@@ -179,6 +180,12 @@ class SquaringFacts:
         return any(store is not None for store in self.tallies[key])
 
 
+def with_ruling(notes):
+    """Incident notes, each with `reportable`: what was decided last, None where nobody has decided."""
+    latest = IncidentRuling.objects.filter(incident=OuterRef("pk")).order_by("-pk")
+    return notes.annotate(reportable=Subquery(latest.values("reportable")[:1]))
+
+
 def with_work(arrivals):
     """The trailers of a queryset with what their next step hangs on; as many queries for one as for fifty.
 
@@ -188,7 +195,7 @@ def with_work(arrivals):
     rows = list(
         arrivals.select_related("site", "door", "carrier").prefetch_related(
             Prefetch("seals", SealRecord.objects.select_related("actor").order_by("at", "pk")),
-            Prefetch("incidents", IncidentNote.objects.select_related("actor").order_by("at", "pk")),
+            Prefetch("incidents", with_ruling(IncidentNote.objects.select_related("actor")).order_by("at", "pk")),
             Prefetch("shipments", Shipment.objects.select_related("account").order_by("position")),
             Prefetch("sheets", sheets_with_late().only("number", "arrival", "outcome", "at").order_by("number")),
         )

@@ -26,6 +26,7 @@ KEYS = {
     "receiving_tombstone": [("photo_id",)],
 }
 TABLES = tuple(KEYS)  # this app's, for its migration; the apps above put their own
+KEYS["receiving_incidentruling"] = [("uuid",)]  # came after that migration, with one of its own
 MESSAGE = "evidence is written once"
 
 

@@ -21,6 +21,7 @@ FLOOR = {"receiver", "lead"}
 LEADS = {"lead", "manager"}
 FLOOR_AND_LEADS = {"receiver", "lead", "manager"}
 LATE = {"receiver", "lead", "clerk", "manager"}
+DECIDERS = {"lead", "clerk", "manager"}
 MANAGERS = {"manager"}
 READERS_OF_CLAIMS = {"clerk", "manager", "viewer"}
 COMPANY = {"all-sites manager"}
@@ -73,6 +74,7 @@ MATRIX = {
     "seal_correct": ("trailer seal", FLOOR, FLOOR),
     "safety": ("trailer", FLOOR, FLOOR),
     "incident": ("trailer", FLOOR, FLOOR),
+    "incident_reporting": ("trailer incident", DECIDERS, DECIDERS),
     "unload": ("trailer", FLOOR, FLOOR),
     "pause": ("trailer", FLOOR, FLOOR),
     "resume": ("trailer", FLOOR, FLOOR),

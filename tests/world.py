@@ -8,7 +8,7 @@ from django.core.files.base import ContentFile
 from claims import company, drafting, letters, mail
 from claims.enums import FactKind
 from claims.models import Job, Scorecard
-from receiving import counting, discrepancies, photos, release
+from receiving import counting, discrepancies, dock, photos, release
 from receiving.enums import ArrivalState, Kind, PhotoPurpose, Role
 from receiving.models import Arrival, Carrier, Carton, LoadList
 from tests.builders import (
@@ -103,6 +103,9 @@ def records(site, lead):
         "released": released.number,
         "shipment": shipment.pk,
         "seal": make_seal(trailer, actor=lead).pk,
+        "incident": dock.note_incident(
+            trailer, kind="leaking", text="a drop", uuid=uuid.uuid4(), actor=lead, at=NOON
+        ).uuid,
         "piece": piece.number,
         "late": late.number,
         "sheet": sheet.number,

@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from claims import deadlines
@@ -9,11 +10,10 @@ from claims.calendars import Calendar
 from claims.dates.entries import Entry
 from claims.deadlines import Period
 from claims.enums import Binds, Counting, Duty, Effect, Trigger
-from receiving import clock
-from receiving.enums import IncidentKind
+from receiving import clock, queries
+from receiving.enums import HAZARDS
 from receiving.models import Discrepancy, IncidentNote
 
-HAZARDS = (IncidentKind.LEAKING, IncidentKind.SMELL, IncidentKind.UNKNOWN_GOODS)
 PHONE = Period(
     duty=Duty.HAZMAT_PHONE,
     trigger=Trigger.INCIDENT,
@@ -37,13 +37,16 @@ SHOWN_FOR = {Duty.HAZMAT_PHONE: timedelta(days=4), Duty.HAZMAT_REPORT: timedelta
 
 
 def incidents(site, *, at):
-    """What may have to be reported of trailers with dangerous goods among what was logged. Two queries."""
+    """What may have to be reported: of trailers with dangerous goods among what was logged, and whatever somebody has
+    decided on. What does not have to be, by the latest decision, is not listed. Two queries."""
     since = at - max(SHOWN_FOR.values())
     notes = IncidentNote.objects.filter(arrival__site=site, kind__in=HAZARDS, at__gte=since, at__lte=at)
+    notes = queries.with_ruling(notes).filter(Q(reportable=True) | Q(reportable=None))
     notes = list(notes.select_related("arrival__site", "arrival__carrier").order_by("at", "pk"))
     dangerous = Discrepancy.objects.filter(arrival__in={note.arrival_id for note in notes}, hazmat=True)
     dangerous = set(dangerous.values_list("arrival", flat=True))
-    return [entry for note in notes if note.arrival_id in dangerous for entry in reports(note, site, at)]
+    listed = [note for note in notes if note.reportable or note.arrival_id in dangerous]
+    return [entry for note in listed for entry in reports(note, site, at)]
 
 
 def reports(note, site, at):
@@ -68,7 +71,9 @@ def in_words(due, note, who):
     told = {"words": due.words, "trailer": note.arrival, "what": note.get_kind_display()}
     words = _(
         "%(trailer)s, %(what)s. %(words)s. Only if the incident has to be reported: that the site's plan and its "
-        "trained people decide, not this list."
+        "trained people decide, not this list. If it does not have to be, write that down at the trailer."
     )
+    if note.reportable:
+        words = _("%(trailer)s, %(what)s. %(words)s. It was decided that the incident has to be reported.")
     asked = _("Ask %(who)s.") % {"who": who} if who else _("Nobody is named for the site: set it under Set up.")
     return f"{words % told} {asked}"

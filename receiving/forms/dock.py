@@ -14,7 +14,17 @@ from receiving import dock
 from receiving.enums import CarrierKind, IncidentKind, SealAction, SealCondition, TrailerDoor
 from receiving.fields import NumberField, WholeField, as_typed
 from receiving.identifiers import tidy_reference
-from receiving.models import Account, Arrival, Carrier, Door, IncidentNote, Refusal, SealRecord, Shipment
+from receiving.models import (
+    Account,
+    Arrival,
+    Carrier,
+    Door,
+    IncidentNote,
+    IncidentRuling,
+    Refusal,
+    SealRecord,
+    Shipment,
+)
 
 CHAIN = 4
 CHECKS = ("viewed", "verified", "tugged", "twisted")
@@ -512,6 +522,28 @@ class WhyForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.fields["reason"].label = asked
         self.fields["reason"].error_messages["required"] = sentence
+
+
+class RulingForm(forms.Form):
+    """Whether an incident has to be reported, who decided it, and why."""
+
+    reportable = forms.TypedChoiceField(
+        label=gettext_lazy("What was decided"),
+        choices=[
+            ("no", gettext_lazy("It does not have to be reported")),
+            ("yes", gettext_lazy("It has to be reported")),
+        ],
+        coerce=lambda value: value == "yes",
+        widget=forms.RadioSelect,
+        error_messages={"required": gettext_lazy("Choose what was decided.")},
+    )
+    decided_by = worded(
+        IncidentRuling,
+        "decided_by",
+        help_text=gettext_lazy("The trained person whom the site's plan names."),
+        error_messages={"required": gettext_lazy("Write who decided it.")},
+    )
+    reason = worded(IncidentRuling, "reason", error_messages={"required": gettext_lazy("Write the reason.")})
 
 
 class PiecesForm(forms.Form):

@@ -1,6 +1,7 @@
 from receiving.models.arrival import (
     Arrival,
     IncidentNote,
+    IncidentRuling,
     Looked,
     Moment,
     Refusal,
@@ -37,6 +38,7 @@ __all__ = [
     "HandedIn",
     "HandedInEnded",
     "IncidentNote",
+    "IncidentRuling",
     "LateRecord",
     "LoadList",
     "Looked",

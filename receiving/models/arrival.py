@@ -6,6 +6,7 @@ from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
 from receiving.enums import (
+    HAZARDS,
     OPEN_STATES,
     ArrivalState,
     CountClause,
@@ -263,6 +264,19 @@ class IncidentNote(Recorded, Evidence):
     kind = models.CharField(_("what it is"), max_length=12, choices=IncidentKind.choices)
     text = models.TextField(_("what was seen"), max_length=1000)
     called = models.CharField(_("who was called"), max_length=120, blank=True)
+
+    @property
+    def is_hazard(self):
+        return self.kind in HAZARDS
+
+
+class IncidentRuling(Recorded, Evidence):
+    """Whether an incident has to be reported, as the site's trained people decided. The latest of an incident holds."""
+
+    incident = models.ForeignKey(IncidentNote, on_delete=models.PROTECT, related_name="rulings")
+    reportable = models.BooleanField(_("it has to be reported"))
+    decided_by = models.CharField(_("who decided"), max_length=120)
+    reason = models.CharField(_("reason"), max_length=300)
 
 
 class Refusal(Recorded, Evidence):

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from receiving.views import trailer
+from receiving.views import reporting, trailer
 
 TRAILER = "<site:site>/trailer/<int:number>/"
 
@@ -19,6 +19,7 @@ urlpatterns = [
     path(f"{TRAILER}seal/<int:pk>/correct/", trailer.seal_correct, name="seal_correct"),
     path(f"{TRAILER}safety/", trailer.safety, name="safety"),
     path(f"{TRAILER}incident/", trailer.incident, name="incident"),
+    path(f"{TRAILER}incident/<uuid:uuid>/", reporting.incident_reporting, name="incident_reporting"),
     path(f"{TRAILER}unload/", trailer.unload, name="unload"),
     path(f"{TRAILER}pause/", trailer.pause, name="pause"),
     path(f"{TRAILER}resume/", trailer.resume, name="resume"),
