@@ -2,6 +2,6 @@
 
 from claims.facts.amending import amend
 from claims.facts.needs import NEEDS
-from claims.facts.recording import record, reverse
+from claims.facts.recording import SameNumber, record, reverse
 
-__all__ = ["NEEDS", "amend", "record", "reverse"]
+__all__ = ["NEEDS", "SameNumber", "amend", "record", "reverse"]

@@ -7,6 +7,7 @@ that came in or the write-offs so far, cannot change before the transaction ends
 from decimal import Decimal
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from claims import filing, readings
@@ -17,12 +18,33 @@ from claims.models import Fact, LineDecision
 from claims.money import add_up
 from claims.valuation.words import money as in_words
 from receiving import clock, rules
+from receiving.identifiers import compact_reference
+from receiving.models.base import Compact
 from receiving.refusals import ChangedMeanwhile, Refused
 
 BOUNCES = (FactKind.RECEIPT, FactKind.OFFSET)
 
 
-def record(claim, *, kind, facts, uuid, actor, at, decisions=(), lots=(), seen=None):
+class SameNumber(Refused):
+    """The carrier's payment number stands on money that was recorded before: the `earlier` Facts. It may be another
+    payment of one remittance, so it can be recorded all the same by somebody who has looked."""
+
+    status = 409
+
+    def __init__(self, earlier, number):
+        super().__init__(
+            _(
+                "Payment number “%(number)s” is recorded already: %(earlier)s. If this is the same money, leave it; if "
+                "it is another part of that payment, tick that and record it."
+            )
+            % {"number": number, "earlier": "; ".join(map(in_short, earlier))},
+            code="payment_number_again",
+            field="reference",
+        )
+        self.earlier = earlier
+
+
+def record(claim, *, kind, facts, uuid, actor, at, decisions=(), lots=(), seen=None, knowing=False):
     """Write down what happened to a filed claim; gives the `Fact`.
 
     facts -- `on` and what `needs.NEEDS` says of the kind: amount, until, reference, received_on, receipt_kind, speaker,
@@ -30,6 +52,7 @@ def record(claim, *, kind, facts, uuid, actor, at, decisions=(), lots=(), seen=N
     decisions -- of a decision: dicts of line (its key), allowed, disallowed, ground, note
     lots -- of salvage: dicts of line (its key), lot, method, buyer, related_buyer, gross, costs, remitted_on
     seen -- the version of the claim somebody looked at
+    knowing -- money under a payment number that is recorded already is another payment; else SameNumber
     Refused with a sentence where something is missing, cannot be, or is more than this person may decide.
     """
     kind = FactKind(kind)
@@ -39,6 +62,8 @@ def record(claim, *, kind, facts, uuid, actor, at, decisions=(), lots=(), seen=N
         claim = filing.hold(claim, seen=seen)
         needs.check(claim, kind, facts, at=at)
         lines = {line.pk: line for line in claim.lines.filter(live=True).select_related("discrepancy")}
+        if kind == FactKind.RECEIPT and not knowing:
+            refuse_same_number(claim, facts.get("reference", ""))
         approved_by = judge(claim, kind, facts, actor=actor, at=at)
         if kind == FactKind.DECISION:
             needs.check_decisions(claim, lines, decisions)
@@ -52,6 +77,29 @@ def record(claim, *, kind, facts, uuid, actor, at, decisions=(), lots=(), seen=N
         if kind == FactKind.SALVAGE:
             salvage.sell(claim, fact, lots, actor=actor, at=at)
     return fact
+
+
+def refuse_same_number(claim, number):
+    """Refuse money of the same carrier, at the same site, under a number that differs in blanks and dashes at most."""
+    compact = compact_reference(number)
+    carriers = {claim.carrier_id, claim.second_carrier_id} - {None}
+    if not compact or not carriers:
+        return
+    rows = Fact.objects.filter(kind=FactKind.RECEIPT, reverses=None, reversed_by=None, claim__site=claim.site)
+    rows = rows.filter(Q(claim__carrier__in=carriers) | Q(claim__second_carrier__in=carriers))
+    rows = rows.alias(bare=Compact("reference")).filter(bare=compact)
+    if earlier := list(rows.select_related("claim__site").order_by("pk")):
+        raise SameNumber(earlier, number.strip())
+
+
+def in_short(fact):
+    told = {
+        "claim": fact.claim,
+        "currency": fact.claim.currency,
+        "amount": in_words(fact.amount, fact.claim.currency),
+        "day": needs.words(fact.on),
+    }
+    return _("%(currency)s %(amount)s on %(claim)s, %(day)s") % told
 
 
 def tidied(facts):

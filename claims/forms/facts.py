@@ -76,7 +76,12 @@ class YesNoField(forms.TypedChoiceField):
 
 
 class FactForm(VersionForm):
-    """What one kind of fact says. Whether it can be is the domain's to judge."""
+    """What one kind of fact says. Whether it can be is the domain's to judge.
+
+    earlier -- money recorded under the same payment number, once the domain has asked about it
+    """
+
+    earlier = ()
 
     def __init__(self, *args, claim, kind, **kwargs):
         super().__init__(*args, **kwargs)
@@ -89,6 +94,12 @@ class FactForm(VersionForm):
         for name, field in self.fields.items():
             if name in columns:
                 self.word(name, field)
+        if self.kind == FactKind.RECEIPT:
+            self.fields["knowing"] = forms.BooleanField(
+                label=_("It is another part of that payment: record it all the same"),
+                required=False,
+                widget=forms.HiddenInput,
+            )
         self.order_fields([name for name in ORDER if name in self.fields])
 
     def made(self, name):
@@ -120,6 +131,15 @@ class FactForm(VersionForm):
         if name == "amount":
             field.help_text = _("In %(currency)s.") % {"currency": self.claim.currency}
 
+    def ask_whether_another(self, earlier):
+        """Show the tick, and what is recorded under the same payment number already."""
+        self.earlier = earlier
+        self.fields["knowing"].widget = forms.CheckboxInput()
+
+    @property
+    def is_knowing(self):
+        return self.cleaned_data.get("knowing", False)
+
     def facts(self):
         """What `claims.facts.record` wants to know."""
         return {name: self.cleaned_data[name] for name in ("on", *self.needs.columns)}
@@ -136,6 +156,7 @@ ORDER = (
     "speaker",
     "by_name",
     "reference",
+    "knowing",
     "papers_returned",
     "note",
     "document",

@@ -160,17 +160,22 @@ def fact_new(request, claim, kind):
     title, button = PAGES[kind]
 
     def call(form):
-        facts.record(
-            claim,
-            kind=kind,
-            facts=form.facts(),
-            decisions=form.decisions() if kind == FactKind.DECISION else (),
-            lots=form.lots() if kind == FactKind.SALVAGE else (),
-            uuid=request.uuid,
-            seen=form.cleaned_data["version"],
-            actor=request.user,
-            at=timezone.now(),
-        )
+        try:
+            facts.record(
+                claim,
+                kind=kind,
+                facts=form.facts(),
+                decisions=form.decisions() if kind == FactKind.DECISION else (),
+                lots=form.lots() if kind == FactKind.SALVAGE else (),
+                uuid=request.uuid,
+                seen=form.cleaned_data["version"],
+                knowing=form.is_knowing,
+                actor=request.user,
+                at=timezone.now(),
+            )
+        except facts.SameNumber as why:
+            form.ask_whether_another(why.earlier)
+            raise
 
     return step(
         request,

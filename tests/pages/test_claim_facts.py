@@ -113,6 +113,34 @@ def test_a_refusal_of_the_domain_stands_at_its_field(signed_in, claim):
     assert "over the limit of 50.00" in str(answer.context["form"].errors["amount"])
 
 
+def test_a_payment_number_that_is_recorded_already_is_pointed_out_and_may_be_recorded_knowingly(
+    signed_in, claim, site, clerk
+):
+    other = make_filed(site, actor=clerk, carrier=claim.carrier)
+    make_fact(other, FactKind.RECEIPT, actor=clerk, reference="Check 77-12")
+    answer = post(signed_in, claim, "fact_new", "receipt", **typed("receipt", reference="check 7712"))
+    text = answer.content.decode()
+    assert answer.status_code == 409 and not claim.facts.exists()
+    assert f"Payment number “check 7712” is recorded already: USD 100.00 on {other}, Sun 22 Mar 2026." in text
+    assert f'href="{other.get_absolute_url()}#timeline"' in text and 'value="check 7712"' in text
+    assert 'type="checkbox" name="knowing"' in text
+    answer = post(signed_in, claim, "fact_new", "receipt", **typed("receipt", reference="check 7712"), knowing="on")
+    assert answer.status_code == 302 and claim.facts.count() == 1
+
+
+def test_a_payment_number_is_another_where_the_carrier_is_or_the_money_was_taken_back(signed_in, claim, site, clerk):
+    make_fact(make_filed(site, actor=clerk), FactKind.RECEIPT, actor=clerk, reference="7712")
+    take_back(make_fact(claim, FactKind.RECEIPT, actor=clerk, reference="7712"), actor=clerk)
+    answer = post(signed_in, claim, "fact_new", "receipt", **typed("receipt", reference="7712"))
+    assert answer.status_code == 302
+
+
+def test_money_without_a_number_is_never_the_same(signed_in, claim, clerk):
+    make_fact(claim, FactKind.RECEIPT, actor=clerk)
+    assert post(signed_in, claim, "fact_new", "receipt", **typed("receipt", reference="--")).status_code == 302
+    assert post(signed_in, claim, "fact_new", "receipt", **typed("receipt", reference="--")).status_code == 302
+
+
 def test_whoever_looked_at_an_older_claim_is_told_and_may_send_it_again(signed_in, claim, clerk):
     version = claim.version
     make_fact(claim, FactKind.NOTE, actor=clerk)
