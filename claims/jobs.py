@@ -11,6 +11,7 @@ import time
 import uuid
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from datetime import timedelta
 
 from django.db import Error as DatabaseFailed
 from django.db import close_old_connections, connections, transaction
@@ -26,6 +27,8 @@ from receiving.refusals import ChangedMeanwhile, Refused
 
 log = logging.getLogger(__name__)
 POLL = 1.0
+KEPT = timedelta(days=30)
+CLEAN_EVERY = 3600.0
 
 
 # --- kinds of work ---
@@ -220,12 +223,16 @@ def work(worker, *, stop, once=False, lease=LEASE):
     """Take and make jobs until `stop` (a threading.Event) is set; with `once`, until nothing waits.
 
     Told to stop in the middle of a job, it puts it back at the next `job.progress`, or ends it if there is none. A
-    database that is away is waited for, except with `once`.
+    database that is away is waited for, except with `once`. Once an hour it cleans up.
     """
     token = evidence.source.set(f"worker {worker}"[:60])
+    cleaned = float("-inf")
     try:
         while not stop.is_set():
             try:
+                if time.monotonic() - cleaned >= CLEAN_EVERY:
+                    clean(timezone.now())
+                    cleaned = time.monotonic()
                 found = step(worker, stop, lease)
             except DatabaseFailed:
                 if once:
@@ -236,6 +243,14 @@ def work(worker, *, stop, once=False, lease=LEASE):
                 return
     finally:
         evidence.source.reset(token)
+
+
+def clean(at, *, kept=KEPT):
+    """Take away the rows of what was finished longer than `kept` ago; gives how many. Files and records that were made
+    stand for themselves and stay."""
+    with transaction.atomic():
+        gone, _by_model = Job.objects.filter(finished_at__lt=at - kept).delete()
+    return gone
 
 
 def step(worker, stop, lease):

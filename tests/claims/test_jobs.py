@@ -9,20 +9,23 @@ from datetime import timedelta
 from io import StringIO
 
 import pytest
+from django.core.files.storage import default_storage
 from django.core.management import CommandError, call_command
 from django.db import DatabaseError, IntegrityError, connection, transaction
 from django.utils import timezone, translation
 
 from claims import jobs
 from claims.enums import JobState
-from claims.models import Job
+from claims.models import Job, Packet
 from claims.models import job as model
 from claims.models.job import Overtaken, own_address
 from receiving import evidence
 from receiving.models import Account, Event
 from tests.builders import NOON, make_person, make_site
 from tests.claims import long_work
+from tests.claims.builders import make_claim
 from tests.claims.long_work import ask, diary, start_worker, wait_for
+from tests.claims.packets import make_packet_row
 
 MINUTE = timedelta(minutes=1)
 
@@ -649,3 +652,36 @@ def test_the_command_leaves_signals_and_threads_as_they_were(db):
     before = signal.getsignal(signal.SIGTERM), set(threading.enumerate())
     call_command("work", "--once", "--beside", str(os.getppid()), stdout=StringIO())
     assert (signal.getsignal(signal.SIGTERM), set(threading.enumerate())) == before
+
+
+# -- cleaning up --
+
+
+def test_what_is_finished_is_kept_thirty_days_and_what_is_not_for_ever(site, clara):
+    old = timezone.now() - timedelta(days=30, minutes=1)
+    fields = {"site": site, "kind": "diary", "asked_by": clara, "asked_at": old - MINUTE}
+    Job.objects.create(key="done", state=JobState.DONE, finished_at=old, **fields)
+    Job.objects.create(key="failed", state=JobState.FAILED, finished_at=old, **fields)
+    kept = Job.objects.create(key="lately", state=JobState.DONE, finished_at=old + 2 * MINUTE, **fields)
+    waiting = Job.objects.create(key="waiting", **fields)
+    assert jobs.clean(timezone.now()) == 2
+    assert set(Job.objects.all()) == {kept, waiting}
+
+
+def test_a_worker_cleans_up_and_what_was_made_stays(site, clara):
+    packet = make_packet_row(make_claim(site, actor=clara), actor=clara)
+    finished = timezone.now() - timedelta(days=31)
+    Job.objects.create(
+        site=site,
+        kind="packet",
+        key=str(packet.claim),
+        state=JobState.DONE,
+        result={"url": packet.get_absolute_url()},
+        asked_by=clara,
+        asked_at=finished,
+        finished_at=finished,
+    )
+    jobs.work("w", stop=threading.Event(), once=True)
+    assert not Job.objects.exists()
+    assert Packet.objects.get() == packet
+    assert all(default_storage.exists(getattr(packet, kind)) for kind in ("pdf", "xlsx", "zip"))
