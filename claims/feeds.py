@@ -101,7 +101,7 @@ def event(entry, now, absolute):
     """One date as an event of a whole day."""
     whose = "" if entry.is_ours else _("The carrier's date. ")
     about = f": {entry.about}" if entry.about else ""
-    words = f"{whose}{entry.words}"
+    words = f"{whose}{entry.sentence}"
     made = whole_day(entry.uid, entry.date, f"{entry.head}{about}", words, absolute(entry.url), now)
     if not entry.is_overdue(now):
         for days in ahead(entry):
@@ -112,7 +112,7 @@ def event(entry, now, absolute):
 def reminder(site, unknown, now, absolute):
     """Dates that nobody knows stand under today: a calendar without them would look safe."""
     count = ngettext("%(count)s thing without a date", "%(count)s things without a date", len(unknown))
-    words = "\n".join(f"{entry.about or entry.head}: {entry.words}" for entry in unknown)
+    words = "\n".join(f"{entry.about or entry.head}: {entry.sentence}" for entry in unknown)
     address = absolute(f"/{site.code}/due/?when=unknown")
     return whole_day(f"unknown-{site.code}", now.date(), count % {"count": len(unknown)}, words, address, now)
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from claims.card import pdf
 from claims.card.book import SCOPES
+from claims.packet.wording import as_date
 from receiving import clock
 from receiving.documents.xlsx import Sheet, workbook_bytes
 
@@ -175,7 +176,7 @@ WHOLE = {
 
 
 def agreed(each):
-    return [each["on"], each["text"], each["with"], each["by_when"], each["who"]]
+    return [as_date(each["on"]), each["text"], each["with"], as_date(each["by_when"]), each["who"]]
 
 
 def settings(content):

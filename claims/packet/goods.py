@@ -187,7 +187,9 @@ def piece(line, currency="", in_full=""):
         "units_hurt": found.units_hurt,
         "kept_small": kept_small(line, currency, in_full),
         "after_release": found.after_release,
+        "found_at": found.found_at,
         "logged": sheet.moment(found.logged_at),
+        "logged_at": found.logged_at,
         "findings": [finding(each) for each in found.findings.all()],
         "photos": [proof.photo(each, n, str(found)) for n, each in enumerate(found.photos.all(), 1)],
     }

@@ -36,6 +36,7 @@ def photo(row, number, of, file=""):
         "caption": row.caption,
         "taken": sheet.claimed(row.taken_claim),
         "received": sheet.moment(row.at),
+        "received_at": row.at,
         "by": str(row.actor),
         "format": row.format,
         "pixels": f"{row.width} x {row.height}",

@@ -23,6 +23,7 @@ HEADINGS = (
     "loss of value",
     "net salvage",
     "weight",
+    "weight unit",
     "weight from",
     "amount",
     "currency",
@@ -51,7 +52,7 @@ def schedule_rows(said):
             number(line["repair_cost"]),
             number(line["value_lost"]),
             number(line["salvage"]),
-            line["weight"],
+            *weight(line["weight"]),
             line["weight_source"],
             None if line["exact"] is None else Decimal(line["exact"]),
             currency,
@@ -61,6 +62,12 @@ def schedule_rows(said):
 def number(text):
     """What `wording` printed, as a number again; None for nothing."""
     return Decimal(text.replace(",", "")) if text else None
+
+
+def weight(text):
+    """(number, unit) of what `wording` printed; nothing twice for nothing."""
+    found, _space, unit = text.rpartition(" ")
+    return number(found), unit
 
 
 def schedule_csv(content):

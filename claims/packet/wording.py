@@ -1,6 +1,8 @@
 """Numbers and days as papers print them. A leaf of the packet."""
 
 import re
+from datetime import date
+from time import strptime
 
 from django.utils.formats import date_format
 
@@ -28,6 +30,14 @@ def weight(value, unit):
 def day(value):
     """`Mon 2 Mar 2026`; empty where there is none."""
     return date_format(value, "D j M Y") if value else ""
+
+
+def as_date(text):
+    """What `day` wrote, as a date again; other words stay words."""
+    try:
+        return date(*strptime(text, "%a %d %b %Y")[:3])
+    except ValueError:
+        return text
 
 
 def safe(text, most=60):

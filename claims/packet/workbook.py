@@ -1,6 +1,6 @@
 """The packet as a workbook: schedule, pieces, photos with their hashes, dates, and the working of every amount.
 
-Texts are texts and amounts are plain numbers: there is no formula in it.
+Texts are texts, amounts and weights numbers, days and moments dates on the site's clock: there is no formula in it.
 """
 
 from datetime import datetime
@@ -8,6 +8,8 @@ from decimal import Decimal
 
 from claims.packet import tables
 from claims.packet.pdf import photos
+from claims.packet.wording import as_date
+from receiving import clock
 from receiving.documents.xlsx import Sheet, workbook_bytes
 
 PIECES = (
@@ -61,7 +63,8 @@ def workbook(content):
         Sheet("working", WORKING, [*working_rows(said)]),
     ]
     title = f"{said['claim']['number']}, packet {made['number']}"
-    return workbook_bytes(sheets, title=title, created=datetime.fromisoformat(made["at"]))
+    zone = clock.zone(said["site"]["time_zone"])
+    return workbook_bytes(sheets, title=title, zone=zone, created=datetime.fromisoformat(made["at"]))
 
 
 def total_row(said):
@@ -88,8 +91,8 @@ def piece_row(piece):
         piece["attribution"],
         piece["attribution_reason"],
         piece["store"],
-        piece["at"],
-        piece["logged"],
+        datetime.fromisoformat(piece["found_at"]),
+        datetime.fromisoformat(piece["logged_at"]),
         piece["by"],
         piece["note"],
         len(piece["photos"]),
@@ -97,12 +100,14 @@ def piece_row(piece):
 
 
 def photo_row(photo):
-    names = ("name", "shows", "caption", "taken", "received", "by", "format", "pixels", "size", "sha256", "archive")
-    return [*(photo[name] for name in names), photo["filename"], photo["erased"]]
+    first, last = ("name", "shows", "caption", "taken"), ("by", "format", "pixels", "size", "sha256", "archive")
+    received = datetime.fromisoformat(photo["received_at"])
+    told = [*(photo[name] for name in first), received, *(photo[name] for name in last)]
+    return [*told, photo["filename"], photo["erased"]]
 
 
 def date_row(date):
-    return [date[name] for name in ("what", "lines", "by", "words", "source")]
+    return [date["what"], date["lines"], as_date(date["by"]), date["words"], date["source"]]
 
 
 def working_rows(said):

@@ -137,7 +137,7 @@ COLUMNS = [
     (gettext_lazy("If missed"), lambda row: str(row.entry.effect)),
     (gettext_lazy("Currency"), lambda row: row.entry.claim.currency if row.entry.amount is not None else ""),
     (gettext_lazy("Amount"), lambda row: row.entry.amount),
-    (gettext_lazy("In words"), lambda row: row.entry.words),
+    (gettext_lazy("In words"), lambda row: row.entry.sentence),
     (gettext_lazy("Rule"), lambda row: row.entry.source),
     (gettext_lazy("Caution"), lambda row: row.entry.caution),
 ]

@@ -51,8 +51,9 @@ def write_workbook(
 
     Text is text whatever it begins with. Control characters are shown as their pictures (␀, ␛), halves of a character
     pair as �. Over 32,767 characters text is cut and says so. A number that a spreadsheet cannot hold exactly (over 15
-    digits) is written as text. A moment is text in `zone` with its abbreviation, since a cell has no zone; a moment
-    without a zone is a TypeError, as is any value that is not in `Value`. A file without a sheet is a ValueError.
+    digits) is written as text. A day is a date, a moment a date and time on the clock of `zone`, whose abbreviation is
+    part of the cell's format, since a cell has no zone; both sort and filter. A moment without a zone is a TypeError,
+    as is any value that is not in `Value`. A file without a sheet is a ValueError.
     """
     book = Workbook(write_only=True)
     titles: set[str] = set()
@@ -136,13 +137,23 @@ def _cell(page, value: Value, zone: tzinfo):
     if isinstance(value, int | float | Decimal) and _is_exact(value):
         cell = WriteOnlyCell(page, value=value)
         if isinstance(value, Decimal) and (places := -value.as_tuple().exponent) > 0:
-            cell.number_format = f"0.{'0' * places}"
+            cell.number_format = f"#,##0.{'0' * places}"
         return cell
-    if isinstance(value, date) and not isinstance(value, datetime):
+    if isinstance(value, datetime):
+        return _moment_cell(page, value, zone)
+    if isinstance(value, date):
         cell = WriteOnlyCell(page, value=value)
         cell.number_format = "yyyy-mm-dd"
         return cell
     return _text_cell(page, _as_text(value, zone))
+
+
+def _moment_cell(page, value: datetime, zone: tzinfo) -> WriteOnlyCell:
+    local = _local(value, zone)
+    name = local.strftime("%Z").replace('"', "")
+    cell = WriteOnlyCell(page, value=local.replace(tzinfo=None, microsecond=0))
+    cell.number_format = f'yyyy-mm-dd hh:mm "{name}"' if name else "yyyy-mm-dd hh:mm"
+    return cell
 
 
 def _text_cell(page, text: str) -> WriteOnlyCell:
@@ -181,9 +192,13 @@ def _as_text(value: Value, zone: tzinfo) -> str:
 
 
 def _moment(value: datetime, zone: tzinfo) -> str:
+    return f"{_local(value, zone):%Y-%m-%d %H:%M %Z}".strip()
+
+
+def _local(value: datetime, zone: tzinfo) -> datetime:
     if value.tzinfo is None:
         raise TypeError(f"A moment without a time zone cannot be written: {value!r}")
-    return f"{value.astimezone(zone):%Y-%m-%d %H:%M %Z}".strip()
+    return value.astimezone(zone)
 
 
 # -- Text that any program may read ----------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ import json
 import re
 import subprocess
 import zipfile
+from datetime import date, datetime
 from io import BytesIO, StringIO
 
 import pytest
@@ -13,7 +14,7 @@ from django.db import transaction
 from openpyxl import load_workbook
 from pypdf import PdfReader
 
-from claims.packet import building, pdf
+from claims.packet import building, pdf, workbook
 from receiving import evidence
 from receiving.models import Photo
 from tests.builders import make_person, make_site
@@ -221,6 +222,29 @@ def test_the_workbook_holds_schedule_pieces_photos_dates_and_working(made):
     assert all(isinstance(row[label], str) and len(row[label]) == 18 for row in rows[1:4])
     hashes = [row[9] for row in book["photos"].iter_rows(min_row=2, values_only=True)]
     assert sorted(hashes) == sorted(Photo.objects.values_list("sha256", flat=True))
+
+
+def column(sheet, heading):
+    rows = list(sheet.iter_rows())
+    place = [cell.value for cell in rows[0]].index(heading)
+    return [row[place] for row in rows[1:]]
+
+
+def test_the_workbook_holds_days_and_moments_as_dates_and_weights_as_numbers(made):
+    book = load_workbook(BytesIO(made.files["xlsx"]))
+    weights = column(book["schedule"], "weight")[:3]
+    assert [cell.value for cell in weights] == [20, 20, 20]
+    assert [cell.value for cell in column(book["schedule"], "weight unit")[:3]] == ["lb"] * 3
+    moments = [*column(book["pieces"], "found"), *column(book["pieces"], "written down")]
+    moments += column(book["photos"], "received")
+    assert {cell.value for cell in moments} == {datetime.fromisoformat("2026-03-02T12:00")}
+    assert {cell.number_format for cell in moments} == {'yyyy-mm-dd hh:mm "CST"'}
+
+
+@pytest.mark.parametrize(("text", "value"), [("Mon 2 Mar 2026", date(2026, 3, 2)), ("done", "done"), ("", "")])
+def test_a_last_day_is_a_date_and_other_words_stay(text, value):
+    given = {"what": "file", "lines": "", "by": text, "words": "", "source": ""}
+    assert workbook.date_row(given)[2] == value
 
 
 def test_the_workbook_holds_no_formula(made):

@@ -82,7 +82,7 @@ def test_a_row_says_what_for_whom_by_whom_whose_date_and_by_which_rule(signed_in
         "in 273 days",
         "File the claim",
         "File by Wed 2 Dec 2026: nine months after delivery on Mon 2 Mar 2026 (section 3)",
-        "If missed: the right is lost.",
+        "(section 3). If missed: the right is lost.",
         str(claim),
         "Cedar Line",
         "Clerk Rivers",
@@ -257,7 +257,7 @@ def test_the_csv_is_exactly_what_is_shown(signed_in, site, clerk, us):
     assert row["Date"] == "2026-12-02" and row["What is to be done"] == "file the claim"
     assert (row["Work towards"], row["By whom"], row["Whose date"]) == ("2026-12-02", "Clerk Rivers", "ours")
     assert (row["If missed"], row["Rule"], row["Carrier"]) == ("the right is lost", "section 3", "'=1+1")
-    assert row["In words"].startswith("File by Wed 2 Dec 2026")
+    assert row["In words"].startswith("File by Wed 2 Dec 2026") and row["In words"].endswith("(section 3).")
     assert rows_of(signed_in.get("/NOR/due/export/csv/?when=late")) == []
     everything = rows_of(signed_in.get("/NOR/due/export/csv/"))
     assert [row["What is to be done"] for row in everything] == heads(page(signed_in))

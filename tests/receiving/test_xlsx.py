@@ -9,6 +9,7 @@ from decimal import Decimal
 import pytest
 from openpyxl import load_workbook
 
+from receiving import clock
 from receiving.documents.tables import read_table
 from receiving.documents.xlsx import Sheet, csv_bytes, csv_lines, workbook_bytes, write_workbook
 
@@ -80,11 +81,25 @@ def test_numbers_dates_and_moments():
         2.5,
         True,
         datetime.fromisoformat("2026-03-02"),
-        "2026-03-02 14:32 CST",
+        datetime.fromisoformat("2026-03-02T14:32"),
         None,
     ]
-    assert cells[1].number_format == "0.00"
+    assert cells[1].number_format == "#,##0.00"
     assert cells[4].number_format == "yyyy-mm-dd"
+    assert cells[5].number_format == 'yyyy-mm-dd hh:mm "CST"' and cells[5].is_date
+
+
+def test_a_moment_keeps_its_zone_in_every_cell_of_a_night_that_has_an_hour_twice():
+    zone = clock.zone("America/Chicago")
+    first = datetime(2026, 11, 1, 6, 30, tzinfo=UTC)
+    cells = written(first, first + timedelta(hours=1), zone=zone)
+    assert {cell.value for cell in cells} == {datetime.fromisoformat("2026-11-01T01:30")}
+    assert [cell.number_format[-5:] for cell in cells] == ['"CDT"', '"CST"']
+
+
+def test_an_id_stays_text_exactly_as_it_was_typed():
+    ids = ["0012345", "195212340000000010", "1E5", "2026-03-02", "3/4", " 12 ", "TRUE", "1,000"]
+    assert [(cell.value, cell.data_type) for cell in written(*ids)] == [(text, "s") for text in ids]
 
 
 @pytest.mark.parametrize(
