@@ -20,7 +20,7 @@ async function* members(site, records) {
   const kept = new Set();
   const index = {
     format: 1, person: outbox.me(), name: document.querySelector(".top .who")?.textContent.trim() ?? "", site,
-    phone: await outbox.phone(), saved_at: new Date().toISOString(), records: records.map(withPaths),
+    phone: await outbox.phone(), saved_at: new Date().toISOString(), records: inOrder(records).map(withPaths),
   };
   yield { name: "outbox.json", input: JSON.stringify(index) };
   for (const record of records) {
@@ -32,7 +32,14 @@ async function* members(site, records) {
   }
 }
 
-const withPaths = (record) => ({ ...record, files: record.files.map((file) => ({ ...file, path: `files/${file.sha256}` })) });
+/* Each record stands after the one it waits for: a photo is stored on the phone before the form it goes with. */
+function inOrder(records) {
+  const numbers = new Set(records.map((record) => record.uuid));
+  const after = (uuid) => records.filter((record) => record.after === uuid).flatMap((record) => [record, ...after(record.uuid)]);
+  return records.filter((record) => !numbers.has(record.after)).flatMap((record) => [record, ...after(record.uuid)]);
+}
+
+const withPaths = (record, place) => ({ ...record, seq: place + 1, files: record.files.map((file) => ({ ...file, path: `files/${file.sha256}` })) });
 
 function download(blob, name) {
   const link = document.createElement("a");
