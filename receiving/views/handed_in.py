@@ -407,10 +407,10 @@ def discard(request, number):
 @at_site((rules.WORK, rules.LATE, rules.DECIDE))
 def load_file(request):
     """Load an outbox that was saved on a phone. Its author's own are stored at once, anybody else's wait for a lead."""
-    form = OutboxFileForm(request.POST or None, request.FILES or None)
-    context = {"form": form, "back": reverse("doors", args=[request.site.code])}
+    context = {"form": OutboxFileForm(), "back": reverse("doors", args=[request.site.code])}
     if request.method != "POST":
         return render(request, "receiving/phone_file.html", context)
+    context["form"] = form = OutboxFileForm(request.POST, request.FILES)
     status = 422
     if form.is_valid():
         try:

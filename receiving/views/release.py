@@ -247,7 +247,8 @@ def let_go_clean(request, number):
     except release.UnheardPhones as why:
         if wants_json(request):
             return problem(request, why.status, why.code, why.message, field=why.field)
-        return render(request, "receiving/square.html", square_context(request, arrival), status=why.status)
+        page = square_context(request, arrival_or_404(request, number), refused=why.message)
+        return render(request, "receiving/square.html", page, status=why.status)
     except Refused as why:
         return problem(request, why.status, why.code, why.message, field=why.field)
     return released(request, row)

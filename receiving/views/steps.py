@@ -24,7 +24,10 @@ VARIANTS = {
 
 @dataclass(frozen=True)
 class Step:
-    """A button: where it leads, its words and icon, and the sentence that says why. `post` if the tap itself acts."""
+    """A button: where it leads, its words and icon, and the sentence that says why.
+
+    post -- the tap itself acts; online -- it does so only where there is a network
+    """
 
     url: str
     words: str
@@ -32,6 +35,7 @@ class Step:
     why: str = ""
     need: str = rules.WORK
     post: bool = False
+    online: bool = False
 
 
 def to(arrival, name, *more, **query):
@@ -119,9 +123,8 @@ def after(arrival):
     if why := late.why_not_standing(sheets[-1]):
         if arrival.set_asides:
             return fill_in(arrival, why)
-        return Step(
-            to(arrival, "sheet_replace"), _("Make the sheet that replaces it"), "print", why, rules.DECIDE, True
-        )
+        words = _("Make the sheet that replaces it")
+        return Step(to(arrival, "sheet_replace"), words, "print", why, rules.DECIDE, post=True, online=True)
     if sheets[-1].outcome == SignOutcome.AT_PICKUP:
         why = _("The driver signs when the trailer is fetched.")
         return Step(to(arrival, "sign_at_pickup"), _("Sign at pick-up"), "sign", why, rules.DECIDE)
