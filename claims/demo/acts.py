@@ -12,7 +12,7 @@ from claims.money import cents
 from claims.packet import assemble
 from claims.standing import NOUGHT
 from receiving import clock, discrepancies
-from receiving.enums import Extent, Kind, WhereFound, YesNo
+from receiving.enums import Disposition, Extent, Kind, WhereFound, YesNo
 from receiving.models import Carton, Discrepancy
 
 
@@ -114,6 +114,8 @@ class Acts:
             line.description, line.unit_price, line.unit = description, Decimal(value), "units"
             line.quantity, line.weight = Decimal(hurt * line.cartons), Decimal(str(weight)) * line.cartons
         line.price_source, line.price_reference = source, self.reference
+        if line.discrepancy.disposition == Disposition.FORWARDED or line.discrepancy.extent == Extent.PACKAGING:
+            line.repair_cost = cents(line.quantity * line.unit_price * Decimal("0.2"), "USD")
 
     def repair(self):
         """The first damaged line is repacked instead of paid for whole."""

@@ -149,7 +149,7 @@ class Valuation:
             lines=tuple(LineWorking.from_dict(line) for line in kept["lines"]),
             total=_number(kept["total"]),
             group_steps=tuple(Step.from_dict(step) for step in kept["group_steps"]),
-            pools=tuple(Pool.from_dict(pool) for pool in kept["pools"]),
+            pools=tuple(Pool.from_dict(pool) for pool in kept.get("pools", ())),
         )
 
 

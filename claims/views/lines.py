@@ -7,6 +7,7 @@ from django.utils.translation import gettext as _
 from claims import drafting, losses, queries
 from claims.forms.drafting import DropForm, FreightForm, LineForm, PartiesForm, PickForm, RateForm, TermsForm
 from claims.valuation import Step, Valuation
+from claims.valuation.words import money
 from claims.views.shared import claim_step, get_claim, step, tidy
 from claims.views.to_claim import pick
 from receiving import rules
@@ -17,16 +18,29 @@ def part(request, claim):
     rows = list(queries.lines_of(claim))
     live = [line for line in rows if line.live]
     may_change = claim.is_draft and rules.CLAIM in request.may
+    worked = Valuation.from_dict(claim.working) if claim.working else None
     return {
         "live": [shown(line) for line in live],
         "dropped": [line for line in rows if not line.live],
-        "group_steps": [Step.from_dict(kept) for kept in claim.working.get("group_steps", ())],
-        "needs": Valuation.from_dict(claim.working).needs if claim.working else (),
+        "group_steps": worked.group_steps if worked else (),
+        "pools": [pool_words(pool, claim) for pool in worked.pools] if worked else (),
+        "needs": worked.needs if worked else (),
         "turned_up": queries.turned_up_of(live),
         "may_change": may_change,
         "more": queries.claimable(request.site).filter(shipment=claim.shipment_id).count() if may_change else 0,
         "wants_rate": wants_rate(claim),
         "found_terms": other_terms(claim) if may_change else None,
+    }
+
+
+def pool_words(pool, claim):
+    """That lines hang together, and so why one that changes moves the others."""
+    return _(
+        "Lines %(lines)s share %(amount)s in proportion to what each was worth before: change one, and the shares of "
+        "the others change too."
+    ) % {
+        "lines": ", ".join(str(share.key) for share in pool.shares),
+        "amount": f"{claim.currency} {money(pool.ceiling, claim.currency)}",
     }
 
 

@@ -309,7 +309,13 @@ def test_parties_are_changed(clerk, site, alice):
     assert "The parties are saved." in answer.content.decode()
     claim = again(claim)
     assert (claim.claimant, claim.second_carrier, claim.version) == ("Juniper Home", other, 2)
-    answer = post(clerk, "claim_parties", claim, carrier=other.pk, second_carrier=other.pk, version=2)
+    answer = post(clerk, "claim_parties", claim, carrier=other.pk, claimant_email="claims at juniper", version=2)
+    assert answer.status_code == 422 and "“claims at juniper” is no e-mail address." in answer.content.decode()
+    told = given | {"claimant_email": "claims@juniper.example", "claimant_phone": "555-0190"}
+    post(clerk, "claim_parties", claim, **told, version=2)
+    shown = clerk.get(claim.get_absolute_url()).content.decode()
+    assert "<dt>Answers to</dt><dd>claims@juniper.example, 555-0190</dd>" in shown
+    answer = post(clerk, "claim_parties", claim, carrier=other.pk, second_carrier=other.pk, version=3)
     assert "Other Lines is named twice." in answer.content.decode()
 
 
@@ -335,6 +341,13 @@ def test_the_rate_is_asked_for_where_the_limit_is_in_another_currency(clerk, sit
     post(clerk, "claim_rate", claim, rate="1.36", rate_date="2026-03-02", rate_source="the fund's page", version=1)
     claim = again(claim)
     assert (claim.amount, claim.rate_date) == (Decimal("51.390"), date(2026, 3, 2))
+
+
+def test_lines_that_share_a_limit_say_that_one_moves_the_others(clerk, site, alice):
+    make_terms("By the pound", limit_basis="pieces_weight", limit_rate=Decimal("2.5"), limit_weight_unit="lb")
+    claim = make_claim(site, actor=alice, damaged=2, short=0, weight=Decimal(20))
+    shown = clerk.get(claim.get_absolute_url()).content.decode()
+    assert "Lines 1, 2 share USD 100.00 in proportion to what each was worth before" in shown
 
 
 def test_other_terms_are_chosen_with_a_reason_and_the_choice_is_shown(clerk, site, alice):
