@@ -70,11 +70,11 @@ export class Lists {
   }
 
   /* What a raw scan is answered. context -- {pallet: number or null, bill: id or null, now: milliseconds}
-     {refused: sentence, field} where the server would take nothing; else the answer, with what `apply` needs. */
+     {refused: sentence, field} where the server would take nothing (closed: because nothing is counted now); else the answer, with what `apply` needs. */
   judge(raw, { pallet = null, bill = null, now }) {
     const tag = readTag(raw);
     if (tag) return { refused: this.say("own_tag", { number: tag.number }), tag };
-    if (this.own.whyNot && this.own.state !== GONE) return { refused: this.own.whyNot };
+    if (this.own.whyNot && this.own.state !== GONE) return { refused: this.own.whyNot, closed: true };
     const inHand = pallet === null ? null : this.#pallet(pallet);
     if (inHand && inHand.store === null) return { refused: this.say("pallet_closed", { pallet: inHand.name }), field: "pallet" };
     const question = { now, bill, pallet: inHand };
@@ -235,5 +235,15 @@ export class Lists {
     if (result === "found" && carton.short) carton.short -= 1;
     [carton.at, carton.who] = [at, this.person];
     return true;
+  }
+
+  /* The same, taken back since: what the list still holds of it goes. */
+  unsettle({ result, label, trailer }, at) {
+    const list = [this.own, ...this.others].find((each) => each.number === trailer);
+    if (result === "blind" && list?.blind.get(label)?.at === at) list.blind.delete(label);
+    const carton = (list?.cartons.get(label) ?? []).find((each) => each.at === at && each.who === this.person && each.received);
+    if (!carton || !list.words.faces[result][4]) return;
+    carton.received -= 1;
+    if (!carton.received) [carton.at, carton.who] = [null, null];
   }
 }

@@ -47,6 +47,14 @@ form.addEventListener("outbox:kept", () => {
   label.focus({ preventScroll: true });
 });
 
+// A page kept for when there is no network knows nothing of the label and kind its address names.
+if ("kept" in document.documentElement.dataset) {
+  const asked = new URLSearchParams(location.search);
+  const kind = kinds.find((input) => input.value === asked.get("kind"));
+  label.value ||= asked.get("label") ?? "";
+  if (kind) kind.checked = true;
+}
+
 addEventListener("pageshow", (event) => { if (event.persisted) show(); });
 show();
 if (!label.value && !form.querySelector("[aria-invalid]")) label.focus({ preventScroll: true });
