@@ -79,8 +79,13 @@ def entry(due, done, concerned, lines):
     return {
         "what": due.duty.label,
         "by": "done" if done else day(due.due),
-        "lines": "" if len(positions) == len(lines) else f"lines {', '.join(map(str, positions))}",
+        "lines": "" if len(positions) == len(lines) else named(positions),
         "words": done.words if done else due.words,
         "source": due.period.source,
         "files": due.duty in FILING and due.is_known,
     }
+
+
+def named(positions):
+    """`line 4`, or `lines 1, 2`."""
+    return f"line{'s' if len(positions) > 1 else ''} {', '.join(map(str, positions))}"

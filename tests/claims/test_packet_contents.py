@@ -236,7 +236,7 @@ def test_terms_and_last_days_of_filing_are_told_with_their_rule(site, clerk):
     assert said["terms"]["title"] == "Bill of lading terms"
     assert said["terms"]["limit"].startswith("2.50 USD per lb")
     assert [(date["by"], date["lines"]) for date in said["dates"]] == [
-        ("Thu 26 Nov 2026", "lines 3"),
+        ("Thu 26 Nov 2026", "line 3"),
         ("Wed 2 Dec 2026", "lines 1, 2"),
     ]
     assert all(date["source"] == "bill of lading, section 3(b)" for date in said["dates"])
