@@ -97,6 +97,7 @@ class Facts:
     count_clause: str = CountClause.NOT_STATED
     loaded_by: str = Party.UNKNOWN
     sheet: str = ""
+    paper_sheet: bool = False
     carrier_receipt: str = ""
     receipt_photos: int = 0
     seals: int = 0
@@ -234,8 +235,14 @@ def at_origin(facts):
 
 def at_arrival(facts):
     bare = [line for line in facts.of(LineKind.DAMAGE) if not line.photos]
-    there = bool(facts.sheet) and not bare
-    lacks = _("The trailer has no exception sheet yet.") if not facts.sheet else ""
+    on_paper = facts.paper_sheet or DocumentKind.EXCEPTION_SHEET in facts.documents
+    there = bool(facts.sheet or on_paper) and not bare
+    lacks = ""
+    if not (facts.sheet or on_paper):
+        lacks = _(
+            "The trailer has no exception sheet here. If one was signed on paper, add a photo or a PDF of it as it was "
+            "signed."
+        )
     if bare:
         lacks = " ".join([lacks, _("No photo of %(lines)s.") % {"lines": names(bare)}]).strip()
     return Need(
@@ -243,10 +250,15 @@ def at_arrival(facts):
         CASE,
         _("Condition on arrival"),
         there,
-        said=_("sheet %(sheet)s and photos") % {"sheet": facts.sheet} if facts.sheet else "",
+        said=_("sheet %(sheet)s and photos") % {"sheet": facts.sheet}
+        if facts.sheet
+        else _("the sheet as signed on paper, and photos"),
         lacks=lacks,
         why=_("The claimant shows that they arrived damaged or not in full."),
-        where=_("The trailer's page: release makes the sheet; photos are on the piece."),
+        where=_(
+            "The trailer's page: release makes the sheet and takes a photo of a paper one; photos are on the piece."
+        ),
+        document="" if facts.sheet or on_paper else DocumentKind.EXCEPTION_SHEET,
     )
 
 
@@ -549,6 +561,9 @@ def gather(claim):
     seals = [seal for seal in queries.current_seals(arrival) if seal.action == "found"]
     sheet = arrival.sheets.filter(superseded_by__isnull=True).order_by("-pk").first()
     current = Document.objects.current().filter(claim=claim)
+    papers = (PhotoPurpose.CARRIER_RECEIPT, PhotoPurpose.SIGNED_SHEET)
+    shown = Photo.objects.filter(arrival=arrival, purpose__in=papers, tombstone__isnull=True)
+    shown = list(shown.values_list("purpose", flat=True))
     facts = Facts(
         purpose=claim.purpose,
         bill_number=shipment.bill_number,
@@ -570,9 +585,8 @@ def gather(claim):
         loaded_by=shipment.loaded_by,
         sheet=str(sheet or ""),
         carrier_receipt=sheet.carrier_receipt if sheet else "",
-        receipt_photos=Photo.objects.filter(
-            arrival=arrival, purpose=PhotoPurpose.CARRIER_RECEIPT, tombstone__isnull=True
-        ).count(),
+        paper_sheet=PhotoPurpose.SIGNED_SHEET in shown,
+        receipt_photos=shown.count(PhotoPurpose.CARRIER_RECEIPT),
         seals=len(seals),
         unsealed=arrival.unsealed_reason,
         seals_clear=bool(seals) and not any(seal.needs_incident for seal in seals),

@@ -63,6 +63,7 @@ class DocumentKind(TextChoices):
     BILL_OF_LADING = "bill_of_lading", _("bill of lading")
     FREIGHT_BILL = "freight_bill", _("freight bill")
     CARRIER_RECEIPT = "carrier_receipt", _("carrier's receipt with the notation")
+    EXCEPTION_SHEET = "exception_sheet", _("exception sheet as signed on paper")
     INVOICE = "invoice", _("invoice")
     CERTIFIED_VALUE = "certified_value", _("certified statement of value")
     ORIGIN_PROOF = "origin_proof", _("proof of loading at origin")

@@ -149,6 +149,11 @@ def no_notation(record):
     elif record.sheet and record.sheet.outcome == SignOutcome.AT_PICKUP:
         words = _("The notation was written on sheet %(sheet)s on %(day)s, to be signed when the trailer is fetched.")
         found.append((words % signing(record), ("sheet",)))
+    elif record.complete.facts.paper_sheet:
+        words = _("The notation was written on a paper sheet; a photo of it as it was signed is here.")
+        found.append((words, ("sheet", *record.keys_of(DocumentKind.EXCEPTION_SHEET))))
+    elif keys := record.keys_of(DocumentKind.EXCEPTION_SHEET):
+        found.append((_("The notation was written on a paper sheet, appended as it was signed."), keys))
     if record.sheet and record.sheet.carrier_receipt == CarrierReceipt.PHOTOGRAPHED:
         words = _("The carrier's own receipt with the notation was photographed at release.")
         found.append((words, ("sheet", *record.keys_of(DocumentKind.CARRIER_RECEIPT))))

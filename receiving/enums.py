@@ -292,6 +292,7 @@ class PhotoPurpose(TextChoices):
     SEAL_AFTER = "seal_after", _("the seal after")
     TRAILER = "trailer", _("the trailer")
     CARRIER_RECEIPT = "carrier_receipt", _("the carrier's own receipt")
+    SIGNED_SHEET = "signed_sheet", _("the sheet as signed on paper")
 
 
 class SignOutcome(TextChoices):

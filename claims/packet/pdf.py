@@ -173,6 +173,7 @@ def photos(said):
     delivery = said["delivery"] or {"receipt_photos": []}
     yield from said["trailer"]["seal_photos"]
     yield from said["trailer"]["photos"]
+    yield from said["trailer"]["sheet_photos"]
     yield from delivery["receipt_photos"]
     for piece in said["pieces"]:
         yield from piece["photos"]

@@ -52,6 +52,7 @@ def photo(row, number, of, file=""):
 
 SEALS = {PhotoPurpose.SEAL_BEFORE, PhotoPurpose.SEAL_AFTER}
 RECEIPT = {PhotoPurpose.CARRIER_RECEIPT}
+PAPER_SHEET = {PhotoPurpose.SIGNED_SHEET}
 
 
 def some(photos, of, file, purposes):
@@ -110,7 +111,8 @@ def trailer(arrival, photos):
         ],
         "safe": arrival.is_safe_to_unload,
         "seal_photos": some(photos, "the seals", "seal", SEALS),
-        "photos": some(photos, "the trailer", "trailer", set(PhotoPurpose) - SEALS - RECEIPT),
+        "photos": some(photos, "the trailer", "trailer", set(PhotoPurpose) - SEALS - RECEIPT - PAPER_SHEET),
+        "sheet_photos": some(photos, "the sheet signed on paper", "paper-sheet", PAPER_SHEET),
     }
 
 

@@ -16,6 +16,7 @@ from receiving.enums import (
     MomentKind,
     OriginProof,
     Party,
+    PhotoPurpose,
     PiecesUnit,
     SealAction,
     SealClass,
@@ -104,6 +105,11 @@ class Arrival(Recorded):
     @property
     def is_open(self):
         return self.state in OPEN_STATES
+
+    @property
+    def signed_papers(self):
+        """Photos of the sheet as it was signed on paper; those erased since are left out."""
+        return self.photos.filter(purpose=PhotoPurpose.SIGNED_SHEET, tombstone=None).order_by("pk")
 
     @property
     def is_safe_to_unload(self):

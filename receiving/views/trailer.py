@@ -285,6 +285,7 @@ def pictures(request, number):
     photos = arrival.photos.filter(discrepancy=None).select_related("seal").order_by("pk")
     may_add = rules.WORK in request.may or (rules.LATE in request.may and arrival.released_at)
     context = {"arrival": arrival, "back": arrival.get_absolute_url(), "photos": photos, "may_add": may_add}
+    context["of_sheet"] = request.GET.get("shows") == PhotoPurpose.SIGNED_SHEET
     return render(request, "receiving/trailer_photos.html", context | photo_input(arrival))
 
 

@@ -42,6 +42,21 @@ def test_a_whole_claim_lacks_nothing():
 
 
 @pytest.mark.parametrize(
+    "change", [{"paper_sheet": True}, {"documents": WHOLE.documents | {"exception_sheet"}}], ids=["photo", "upload"]
+)
+def test_a_sheet_signed_on_paper_is_asked_for_and_is_enough(change):
+    [need] = [need for need in look(replace(WHOLE, sheet="")) if need.is_gap]
+    assert "If one was signed on paper, add a photo or a PDF" in need.lacks
+    assert need.document == "exception_sheet"
+    assert missing(replace(WHOLE, sheet="", **change)) == []
+
+
+def test_paper_is_no_photo_of_the_damage():
+    bare = replace(WHOLE, sheet="", paper_sheet=True, lines=(replace(DAMAGED, photos=0), LOST))
+    assert missing(bare) == ["arrival", "photos"]
+
+
+@pytest.mark.parametrize(
     ("change", "codes"),
     [
         ({"bill_number": ""}, ["identifies"]),

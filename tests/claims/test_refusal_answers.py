@@ -10,9 +10,11 @@ from claims import documents, refusal_answers, shorts
 from claims.enums import DocumentKind, Ground, LineKind
 from claims.models import Claim, ClaimLine, Letter
 from receiving import discrepancies
+from receiving.enums import PhotoPurpose
 from receiving.models import Discrepancy, ExceptionSheet, Photo, SealRecord, Shipment
 from tests.builders import NOON, make_person, make_site
 from tests.claims.builders import make_claim
+from tests.claims.packets import make_photo
 from tests.hostile.papers import pdf
 
 pytestmark = pytest.mark.django_db
@@ -103,6 +105,18 @@ def test_no_notation_is_answered_by_the_sheet_or_the_carrier_s_receipt(claim, fa
 def test_the_uploaded_receipt_answers_too(claim):
     row = upload(claim, DocumentKind.CARRIER_RECEIPT)
     assert answer(claim, Ground.NO_NOTATION).keys == (f"document:{row.pk}",)
+
+
+def test_a_sheet_signed_on_paper_answers_by_its_photo_or_its_pdf(claim, clerk):
+    make_photo(claim.shipment.arrival, actor=clerk, purpose=PhotoPurpose.SIGNED_SHEET)
+    found = answer(claim, Ground.NO_NOTATION)
+    assert found.keys == ("sheet",) and "a photo of it as it was signed is here" in " ".join(found.sentences)
+
+
+def test_an_uploaded_paper_sheet_answers_too(claim):
+    row = upload(claim, DocumentKind.EXCEPTION_SHEET)
+    found = answer(claim, Ground.NO_NOTATION)
+    assert found.keys == (f"document:{row.pk}",) and "appended as it was signed" in " ".join(found.sentences)
 
 
 def test_damage_seen_at_the_dock_is_not_reported_late(claim):
