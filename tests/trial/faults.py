@@ -12,7 +12,7 @@ import socket
 import struct
 import threading
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 MOST_HEAD = 64 * 1024
@@ -51,15 +51,25 @@ class Answer:
 
 @dataclass
 class Stop:
-    """Where the next request of a kind is held, so that somebody can be killed meanwhile.
+    """Where a record on its way is held, so that somebody can be killed meanwhile.
 
     at -- "request": half of it is with the server; "work": all of it is; "answer": the server has answered and the
     client has half of that
+    skip -- how many records pass before
     """
 
     at: str
-    reached: threading.Event
-    go: threading.Event
+    skip: int
+    reached: threading.Event = field(default_factory=threading.Event)
+    go: threading.Event = field(default_factory=threading.Event)
+
+    def wait(self, patience):
+        """Whether a record came to be held."""
+        return self.reached.wait(patience)
+
+    def release(self):
+        """Whoever is left hears that the connection is gone."""
+        self.go.set()
 
 
 class Proxy:
@@ -68,10 +78,10 @@ class Proxy:
     def __init__(self, server_port, *, seed=0):
         self.server_port = server_port
         self.random = random.Random(seed)
-        self.answers, self.broken = [], []
+        self.answers, self.broken = [], []  # to whole requests, to parts of requests
         self.weather = lambda head: Fault.NONE
         self.open_for_all = True
-        self.stop_next = None
+        self._stop = None
         self._ready = threading.Event()
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, name="faults", daemon=True)
@@ -84,6 +94,21 @@ class Proxy:
     def __exit__(self, *_why):
         self._loop.call_soon_threadsafe(self._ended.set)
         self._thread.join(PATIENCE)
+
+    def hold(self, at, *, skip=0):
+        """A Stop for the record that comes after `skip` others."""
+        self._stop = Stop(at, skip)
+        return self._stop
+
+    def _to_hold(self, request):
+        stop = self._stop
+        if stop is None or stop.go.is_set() or not is_record(request):
+            return None
+        if stop.skip:
+            stop.skip -= 1
+            return None
+        self._stop = None
+        return stop
 
     def _run(self):
         asyncio.set_event_loop(self._loop)
@@ -122,8 +147,7 @@ class Proxy:
         if request is None or not self.open_for_all:
             return reset(writer)
         fault = Fault(request.fault or self.weather(request.head))
-        if (stop := self.stop_next) and stop_fits(request):
-            self.stop_next = None
+        if stop := self._to_hold(request):
             return await self._held(stop, request, writer)
         answer = await getattr(self, f"_{fault.name.lower()}")(request, writer)
         if answer is not None:
@@ -270,8 +294,8 @@ async def read_request(reader):
 OURS = {"x-fault", "x-delivery", "connection"}
 
 
-def stop_fits(request):
-    """Only records on their way are held: posts of the outbox, not its questions nor its reports."""
+def is_record(request):
+    """A post of the outbox; its questions and reports are none."""
     first = request.head.partition("\r\n")[0]
     return first.startswith("POST") and "x-outbox" in request.head.lower() and "/phone/report/" not in first
 

@@ -9,6 +9,8 @@ import time
 from http.client import HTTPConnection
 from pathlib import Path
 
+from django.conf import settings
+
 from bench.server import SERVER, database_url
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -20,6 +22,7 @@ class Server:
 
     def __init__(self, connection, folder):
         self.folder = Path(folder)
+        self.folder.mkdir(parents=True, exist_ok=True)
         self.log = self.folder / "server.log"
         self.port = free_port()
         self.process = None
@@ -29,6 +32,7 @@ class Server:
             "DJANGO_SETTINGS_MODULE": "config.settings",
             "ALLOWED_HOSTS": "127.0.0.1,localhost",
             "INSECURE_HTTP": "1",
+            "SECRET_KEY": settings.SECRET_KEY,
             "LOG_LEVEL": "ERROR",
         }
         self.env = os.environ | told
