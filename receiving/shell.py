@@ -12,7 +12,7 @@ from pathlib import Path
 from django.conf import settings
 from django.db.models import Max
 from django.templatetags.static import static
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 
 from receiving import clock, rules
 from receiving.enums import OPEN_STATES, ArrivalState, DiscrepancyState, IncidentKind, Kind
@@ -62,11 +62,13 @@ BY_STATE = {
     ArrivalState.AT_DOOR: ("trailer", *BEFORE, "unload", "trailer_photos", "incident"),
     ArrivalState.UNLOADING: ("trailer", *COUNTING, "trailer_photos", "pause", "incident"),
     ArrivalState.PAUSED: ("trailer", *COUNTING, "trailer_photos", "resume", "incident"),
-    ArrivalState.COUNTED: ("trailer", *COUNTING, "trailer_photos", "incident"),
+    ArrivalState.COUNTED: ("trailer", *COUNTING, "trailer_photos", "release", "incident"),
 }
 # What they show moves with every scan.
-BUSY = {"trailer", "count", "cartons_json", "count_tally", "square", "log_trailer"}
-SEEN_BY_ALL = {"doors", "outbox", "pallets", "trailer", "trailer_photos", "square", "seal"}
+BUSY = {"trailer", "count", "cartons_json", "count_tally", "square", "log_trailer", "release"}
+# Whom a page lets in, where that is not whoever works at the dock.
+NEEDS = {name: {rules.SEE} for name in ("trailer", "trailer_photos", "square")}
+NEEDS |= {"release": {rules.DECIDE}}
 MOST_SET_ASIDES = 60
 
 
@@ -130,12 +132,12 @@ def pages(site, *, may, mark, now):
     found = [(address(site, name), whole) for name in AT_ANY_TIME if name != "log" or rules.LATE in may]
     for name in order():
         for row in rows:
-            if name in BY_STATE[row.state] and (name in SEEN_BY_ALL or rules.WORK in may):
+            if name in BY_STATE[row.state] and may & NEEDS.get(name, {rules.WORK}):
                 found.append((address(site, name, row.number), (busy if name in BUSY else calm)[row.pk]))
     found += seals(site, rows, calm)
     if rules.WORK in may:
         found += [*set_asides(site, rows, mark), *incidents(site, rows, calm)]
-    return [list(each) for each in found if each[0]], [row.number for row in rows]
+    return [list(each) for each in found], [row.number for row in rows]
 
 
 def order():
@@ -167,10 +169,7 @@ def incidents(site, rows, versions):
 
 
 def address(site, name, *more):
-    try:
-        return reverse(name, args=[site.code, *more])
-    except NoReverseMatch:
-        return ""
+    return reverse(name, args=[site.code, *more])
 
 
 def floor(moment):

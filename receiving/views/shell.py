@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from functools import cache
 
 from django.conf import settings
 from django.contrib.auth import views as auth
@@ -26,17 +27,22 @@ PAPER, ACCENT = "#fbfaf7", "#00504f"
 @login_not_required
 def worker(request):
     """The service worker: its own text after the constants of this release."""
+    answer = HttpResponse(worker_text(shell.release()), content_type="text/javascript; charset=utf-8")
+    patch_cache_control(answer, no_cache=True)
+    return answer
+
+
+@cache
+def worker_text(release):
     constants = {
-        "RELEASE": shell.release(),
+        "RELEASE": release,
         "STATIC": settings.STATIC_URL,
         "ASSETS": shell.assets(),
         "HEAVY": shell.heavy_assets(),
         "OFFLINE": {code: reverse("offline", args=[code]) for code in shell.LANGUAGES},
     }
     lines = [f"const {name} = {json.dumps(value)};\n" for name, value in constants.items()]
-    answer = HttpResponse("".join(lines) + shell.WORKER.read_text(), content_type="text/javascript; charset=utf-8")
-    patch_cache_control(answer, no_cache=True)
-    return answer
+    return "".join(lines) + shell.WORKER.read_text()
 
 
 @require_safe

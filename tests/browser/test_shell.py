@@ -11,8 +11,8 @@ from playwright.sync_api import expect
 from receiving import discrepancies, shell
 from receiving.enums import ArrivalState, Role
 from receiving.models import Arrival, Membership
-from tests.builders import NOON, PASSWORD, make_arrival, make_cartons, make_person, make_site
 from tests.browser.test_base import findings
+from tests.builders import NOON, PASSWORD, make_arrival, make_cartons, make_person, make_site
 from tests.conftest import CHROMIUM_ARGS, PHONE, chromium_path
 
 pytestmark = pytest.mark.django_db(transaction=True)

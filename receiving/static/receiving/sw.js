@@ -32,7 +32,7 @@ function memory() {
 
 async function remember(facts) {
   const known = Object.assign(await memory(), facts);
-  await (await caches.open(MEMORY)).put(MEMORY_KEY, Response.json(known));
+  await (await caches.open(MEMORY)).put(MEMORY_KEY, new Response(JSON.stringify(known)));
 }
 
 // Another person on the same phone: what was kept for the last one is gone. Signed out alone keeps it, unseen.

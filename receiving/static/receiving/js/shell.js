@@ -103,7 +103,7 @@ document.addEventListener("click", (event) => {
 // --- keeping ---
 
 function keepSoon(wait) {
-  if (!person || !site || isOffline()) return;
+  if (!person || !site || isOffline() || !document.body.classList.contains("dock")) return;
   const key = `kept ${person} ${site}`;
   try {
     if (Date.now() - Number(sessionStorage.getItem(key)) < OFTEN) return;
