@@ -3,6 +3,7 @@
 import json
 import re
 import uuid
+from datetime import datetime
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -11,7 +12,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from receiving import counting, discrepancies, dock, queries
+from receiving import clock, counting, discrepancies, dock, queries
 from receiving.enums import ArrivalState, Kind, ScanResult
 from receiving.models import Arrival, Carton, Event, Pallet, Scan, Submission, TallyTap
 from tests.builders import (
@@ -590,12 +591,79 @@ def test_a_pallet_without_a_store_is_refused_and_keeps_what_was_typed(page, site
     assert not Pallet.objects.exists()
 
 
+# --- the list for the phone -------------------------------------------------------------------------------------------
+
+
+def carton_list(page, trailer, **headers):
+    return page.get(at("cartons_json", trailer), headers=headers)
+
+
+def test_the_phones_list_names_every_carton_and_the_stores_once(page, site, trailer, alice, account, stores):
+    other = make_trailer(site, alice, account, stores, 2, start=900)
+    pallet = counting.open_pallet(site, store=stores[0], uuid=uuid.uuid4(), actor=alice, at=NOON)
+    Carton.objects.filter(label=sscc(3)).update(new_store=stores[1], fragile=True)
+    scan(page, trailer, sscc(1), pallet=pallet.number)
+    found = carton_list(page, trailer).json()
+    names = [number for number, _name in found["stores"]]
+    assert [(row[0], names[row[1]]) for row in found["cartons"]] == [
+        (sscc(1), "0417"),
+        (sscc(2), "0105"),
+        (sscc(3), "0417"),
+        (sscc(4), "0105"),
+    ]
+    counted, waiting, rerouted = found["cartons"][:3]
+    assert (counted[2], counted[3], found["people"][counted[6]]) == (1, 1, "Alice")
+    assert (len(waiting), names[rerouted[8]], rerouted[10]) == (2, "0105", 4)
+    assert found["pallets"] == [[1, "L-1", names.index("0417")]]
+    assert found["others"] == [[other.number, other.trailer_number, "unloading"]]
+    assert found["running"] == [4, 1, 3, 0]
+    assert found["why_not"] == ""
+
+
+def test_an_unchanged_list_is_not_sent_again(page, trailer):
+    first = carton_list(page, trailer)
+    again = carton_list(page, trailer, if_none_match=first["ETag"])
+    assert (again.status_code, again.content, again["ETag"]) == (304, b"", first["ETag"])
+    assert again["X-List-At"] > first["X-List-At"]
+    scan(page, trailer, sscc(1))
+    changed = carton_list(page, trailer, if_none_match=first["ETag"])
+    assert (changed.status_code, changed["ETag"] == first["ETag"]) == (200, False)
+
+
+def test_a_list_of_900_cartons_stays_small_and_costs_the_same(page, site, alice, account, stores):
+    many = [
+        make_store(site, account, f"{number:04d}", name=f"Store in Street {number}") for number in range(2000, 2090)
+    ]
+    small = make_trailer(site, alice, account, stores, 1, start=1)
+    large = make_trailer(site, alice, account, many, 900, start=100)
+    rows = [{"uuid": str(uuid.uuid4()), "label": sscc(label)} for label in range(100, 600)]
+    assert page.post(at("count_scan", large), form(labels=json.dumps(rows)), **JSON).status_code == 201
+    assert len(carton_list(page, large).content) < 60_000
+    few = statements(lambda: carton_list(page, small))
+    assert statements(lambda: carton_list(page, large)) == few
+    assert few <= 14
+
+
+def test_a_paused_trailer_says_so_in_the_list(page, trailer, alice):
+    dock.pause(trailer, held_by="guard", actor=alice, at=NOON)
+    assert "Unload again before you count." in carton_list(page, trailer).json()["why_not"]
+
+
+def test_the_list_knows_how_the_clock_changes(page, site, trailer):
+    zone = carton_list(page, trailer).json()["zone"]
+    assert {name for _second, _offset, name in zone} == {"CST", "CDT"}
+    for second, offset, name in zone[1:]:
+        before, after = (datetime.fromtimestamp(second + step, clock.zone(site.time_zone)) for step in (-1, 0))
+        assert after.tzname() == name != before.tzname()
+        assert after.utcoffset().total_seconds() == offset
+
+
 # --- who may, and what it costs ---------------------------------------------------------------------------------------
 
 POSTS = ["count_scan", "count_undo", "count_file"]
 
 
-@pytest.mark.parametrize("name", ["count", "count_tally", *POSTS])
+@pytest.mark.parametrize("name", ["count", "count_tally", "cartons_json", *POSTS])
 def test_who_may(client, site, trailer, name):
     def ask():
         sent = form(label=sscc(1))
