@@ -142,7 +142,12 @@ def make_piece(arrival, *, actor, at=NOON, **fields):
 def make_handed_in(arrival, *, author, at=NOON, **given):
     """A record that its author could not send: a piece set aside at `arrival`, with one photo."""
     url = f"/{arrival.site.code}/trailer/{arrival.number}/set-aside/"
-    record = {"url": url, "fields": [["note", "by the nose"]], "attached": [handed_in_photo()], "actor": author} | given
+    record = {
+        "url": url,
+        "fields": [["note", "wet at one side"]],
+        "attached": [handed_in_photo()],
+        "actor": author,
+    } | given
     device = record.pop("device", None) or phones.Device(at, uuid.uuid4(), said=at)
     return handing.hand_in(arrival.site, uuid=uuid.uuid4(), author=author, device=device, at=at, **record)
 

@@ -74,7 +74,7 @@ def phone(client, ana, trailer):
     return client
 
 
-def sent(trailer, name="set_aside", fields=(("note", "by the nose"),), **given):
+def sent(trailer, name="set_aside", fields=(("note", "wet at one side"),), **given):
     told = {"url": at(name, trailer), "fields": json.dumps([list(pair) for pair in fields]), "reason": "not_at_site"}
     return form(**told, made_at=(timezone.now() - MINUTE).isoformat(), title="A piece") | given
 
@@ -107,7 +107,7 @@ def test_a_lost_right_loses_no_record(phone, ana, trailer):
     assert (row.why, row.title, row.fields) == (
         "its author may no longer work here",
         "A piece",
-        [["note", "by the nose"]],
+        [["note", "wet at one side"]],
     )
 
 
@@ -123,7 +123,7 @@ def test_the_same_twice_is_kept_once(phone, trailer):
 def test_a_record_that_was_stored_and_whose_answer_got_lost_is_stored_already(client, ana, trailer):
     client.force_login(ana)
     number = str(uuid.uuid4())
-    client.post(at("set_aside", trailer), {"uuid": number, "note": "by the nose"}, headers=headers())
+    client.post(at("set_aside", trailer), {"uuid": number, "note": "wet at one side"}, headers=headers())
     Membership.objects.filter(person=ana).delete()
     answer = hand_in(client, sent(trailer, uuid=number))
     assert (answer.status_code, answer.json()["stored"]) == (200, number)
@@ -214,7 +214,7 @@ def test_taking_makes_a_record_of_the_lead_that_names_its_author(client, lead, a
     answer = client.post(one(row, "handed_in_take"), headers={"Accept": "application/json"})
     assert answer.status_code == 201, answer.content
     piece = Discrepancy.objects.get()
-    assert (piece.uuid, piece.note, piece.logged_by) == (row.uuid, "by the nose", lead)
+    assert (piece.uuid, piece.note, piece.logged_by) == (row.uuid, "wet at one side", lead)
     told = Event.objects.get(verb="piece.set_aside").after["from_phone"]
     assert (told["author"], told["device"], told["made_at"]) == ("Ana Ruiz", str(row.phone), "2026-03-02T18:00:00Z")
     assert Photo.objects.get().discrepancy == piece
@@ -285,7 +285,7 @@ def test_a_record_that_is_refused_stays_with_its_sentence(client, lead, ana, tra
 def test_one_that_was_stored_meanwhile_is_taken_without_a_second_record(client, lead, ana, trailer):
     row = make_handed_in(trailer, author=ana, attached=[])
     client.force_login(ana)
-    client.post(at("set_aside", trailer), {"uuid": str(row.uuid), "note": "by the nose"}, headers=headers())
+    client.post(at("set_aside", trailer), {"uuid": str(row.uuid), "note": "wet at one side"}, headers=headers())
     client.force_login(lead)
     assert client.post(one(row, "handed_in_take")).status_code == 302
     assert Discrepancy.objects.get().logged_by == ana
@@ -312,7 +312,7 @@ def test_discarding_needs_a_reason_and_the_record_stays_readable(client, lead, a
     assert client.post(one(row, "handed_in_discard"), form(reason="logged twice")).status_code == 302
     page = client.get(one(row)).content.decode()
     assert "logged twice" in page
-    assert "by the nose" in page
+    assert "wet at one side" in page
     assert "Take this record" not in page
     assert not Discrepancy.objects.exists()
 
@@ -350,7 +350,7 @@ def test_ones_own_saved_outbox_is_stored_at_once_and_a_second_time_nothing(clien
     answer = load(client, data)
     assert answer.json() == {"person": "Ana Ruiz", "stored": ["Piece", "Photo"], "handed_in": [], "refused": []}
     row = Discrepancy.objects.get()
-    assert (str(row.uuid), row.logged_by, row.note) == (piece["uuid"], ana, "by the nose")
+    assert (str(row.uuid), row.logged_by, row.note) == (piece["uuid"], ana, "wet at one side")
     assert Photo.objects.get().sha256 == sha256
     assert load(client, data).json()["stored"] == ["Piece", "Photo"]
     assert (Discrepancy.objects.count(), Photo.objects.count(), HandedIn.objects.count()) == (1, 1, 0)

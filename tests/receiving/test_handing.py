@@ -42,7 +42,7 @@ def hand_in(trailer, author, **given):
         "uuid": uuid.uuid4(),
         "author": author,
         "url": f"/{trailer.site.code}/trailer/{trailer.number}/set-aside/",
-        "fields": [["note", "by the nose"]],
+        "fields": [["note", "wet at one side"]],
         "attached": [],
         "device": phones.Device(NOON, PHONE, timedelta(hours=1), NOON - timedelta(minutes=1) + timedelta(hours=1)),
         "actor": author,
@@ -54,7 +54,7 @@ def hand_in(trailer, author, **given):
 def test_a_record_is_kept_as_it_stood_on_the_phone_with_its_time_set_right(site, ana, trailer):
     content = make_jpeg()
     row = hand_in(trailer, ana, attached=[handed_in_photo(content)], why="no right", title="A piece", kind="set_aside")
-    assert (row.arrival, row.author, row.phone, row.fields) == (trailer, ana, PHONE, [["note", "by the nose"]])
+    assert (row.arrival, row.author, row.phone, row.fields) == (trailer, ana, PHONE, [["note", "wet at one side"]])
     assert row.made_at == NOON - timedelta(minutes=1)
     assert row.said_at == "2026-03-02T18:59:00+00:00"
     kept = row.files[0]

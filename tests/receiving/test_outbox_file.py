@@ -21,7 +21,7 @@ def record(**given):
         "url": "/NOR/trailer/1/set-aside/",
         "kind": "set_aside",
         "title": "Set aside",
-        "fields": [["note", "by the nose"]],
+        "fields": [["note", "wet at one side"]],
         "made_at": "2026-03-02T18:00:00Z",
         "seq": 1,
         "files": [],
