@@ -3,7 +3,7 @@
 import subprocess
 import sys
 
-NAMES = ["load_list", "packet", "photos", "pieces", "scan", "scorecard", "scorecard_pdf", "writers"]
+NAMES = ["load_list", "packet", "phone_scan", "photos", "pieces", "scan", "scorecard", "scorecard_pdf", "writers"]
 
 
 def main(wanted):

@@ -1,6 +1,6 @@
 /* Scanning by camera, beside any scan field: the browser's own reader where it has one for our symbols, otherwise the
    WebAssembly reader in a worker, fetched when the camera is first switched on. Pictures are read and forgotten. */
-import { isSscc, readTag } from "./label.js";
+import { checkDigit, isSscc, readTag } from "./label.js";
 import { tell } from "./signal.js";
 
 const PAUSE = 2000; // a label that stays in the picture is not read again; nor one that comes back so soon
@@ -20,7 +20,12 @@ async function ownReader() {
   const needed = ["code_128", "qr_code", "itf", "ean_13"];
   if (!needed.every((format) => known.includes(format))) return null;
   const detector = new BarcodeDetector({ formats: FORMATS.filter((format) => known.includes(format)) });
-  return { read: async (video) => (await detector.detect(video)).map(asGs1), end() {} };
+  return { read: async (video) => (await detector.detect(video)).filter(whole).map(asGs1), end() {} };
+}
+
+/* Any part of an ITF symbol is one too: only the 14 digits with their check digit are believed. */
+function whole({ format, rawValue }) {
+  return format !== "itf" || (/^[0-9]{14}$/.test(rawValue) && checkDigit(rawValue.slice(0, 13)) === rawValue[13]);
 }
 
 /* The browser's own reader does not say that a symbol is GS1's; only a carton number in front of more gives it away. */

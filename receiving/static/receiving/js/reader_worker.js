@@ -1,8 +1,9 @@
 /* Reads barcodes out of pictures, away from the page: in here WebAssembly needs no word in the page's policy, because a
    worker goes by the policy of its own file. Told {wasm: address} first, then pictures; answers {reads: [text]} to each. */
 import { prepareZXingModule, readBarcodes } from "../../vendor/zxing_wasm/reader/index.js";
+import { checkDigit } from "./label.js";
 
-const OPTIONS = { formats: ["Code128", "ITF", "EANUPC", "QRCode"], tryHarder: true, tryInvert: false, maxNumberOfSymbols: 4, textMode: "Plain" };
+const OPTIONS = { formats: ["Code128", "ITF14", "EANUPC", "QRCode"], tryHarder: true, tryInvert: false, maxNumberOfSymbols: 4, textMode: "Plain" };
 let canvas = null;
 let ready = null;
 
@@ -14,6 +15,12 @@ function pixels(picture) {
   surface.drawImage(picture, 0, 0);
   picture.close();
   return surface.getImageData(0, 0, width, height);
+}
+
+/* Any part of an ITF symbol is one too, and a tilted look reads parts: only the 14 digits with their check digit count. */
+function whole({ format, isValid, text }) {
+  if (!isValid || !text) return false;
+  return !format.startsWith("ITF") || (/^[0-9]{14}$/.test(text) && checkDigit(text.slice(0, 13)) === text[13]);
 }
 
 /* As a hand scanner sends it: with the symbology identifier where the symbol is GS1's, so that FNC1 is not lost. */
@@ -31,7 +38,7 @@ addEventListener("message", async ({ data }) => {
     }
     await ready;
     const found = await readBarcodes(pixels(data.picture), OPTIONS);
-    postMessage({ reads: found.filter(({ isValid, text }) => isValid && text).map(asScanned) });
+    postMessage({ reads: [...new Set(found.filter(whole).map(asScanned))] });
   } catch (error) {
     postMessage({ failed: String(error) });
   }
