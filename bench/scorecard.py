@@ -6,9 +6,9 @@
 - Five years of 50 carriers, compared from their kept sums: at most 100 ms.
 
 Bare SQL means one statement that reads every piece of these months and gives the sums of damaged, short and over for
-each carrier, and no verdict. Told beside: what a look takes when nothing happened, the page of five years through the
-whole stack, and a count of everything from scratch. BENCH_TRAILERS sets another number of trailers a month,
-DATABASE_URL another database.
+each carrier, and no verdict. Told beside: what a look takes when nothing happened, the pages of twelve months, of five
+years and of a carrier through the whole stack, and a count of everything from scratch. BENCH_TRAILERS sets another
+number of trailers a month, DATABASE_URL another database.
 """
 
 import os
@@ -229,14 +229,22 @@ def five_years(connection, site, person):
 
 
 def page(site, person):
+    from receiving.models import Carrier
+
     client, whole = browser_of(person), choice(site, MONTHS).period
     for words, query in (
         ("the page of twelve months", ""),
         ("the page of five years", f"?first={whole.first:%Y-%m}&last={whole.last:%Y-%m}"),
     ):
-        address = f"/{site.code}/carriers/{query}"
-        took = statistics.median(timed(client, address) for _ in range(5))
-        print(f"{words}: {took * 1000:.0f} ms")
+        told(client, words, f"/{site.code}/carriers/{query}")
+        told(client, f"{words}, beside the verdict", f"/{site.code}/carriers/beside/{query}")
+    carrier = Carrier.objects.get(name=f"Carrier {CARRIERS // 2}")
+    told(client, "the page of one carrier among them", f"/{site.code}/carriers/{carrier.pk}/")
+
+
+def told(client, words, address):
+    took = statistics.median(timed(client, address) for _ in range(5))
+    print(f"{words}: {took * 1000:.0f} ms, {len(client.get(address).content) / 1024:.0f} KB")
 
 
 def main():

@@ -11,11 +11,10 @@ class ClaimsConfig(AppConfig):
     def ready(self):
         # Models are there only now.
         from claims import verification as of_claims  # noqa: PLC0415
-        from claims.search import KIND  # noqa: PLC0415
+        from claims.search import KINDS  # noqa: PLC0415
         from receiving import search, verification  # noqa: PLC0415
 
         triggers.KEYS.update(KEYS)
-        if KIND not in search.KINDS:
-            search.KINDS.append(KIND)
+        search.KINDS += [kind for kind in KINDS if kind not in search.KINDS]
         if of_claims.verify not in verification.MORE:
             verification.MORE.append(of_claims.verify)

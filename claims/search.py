@@ -1,17 +1,20 @@
-"""Claims in the one search box: by our number (ALD-26-0007 or 26-0007) and by the carrier's own. Reads only."""
+"""Claims in the one search box by our number (ALD-26-0007 or 26-0007) and by the carrier's own, scorecards by theirs
+(S-0012 or ALD-S-0012). Reads only."""
 
 import re
 
 from django.db.models import Q
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from claims.enums import FactKind
-from claims.models import Claim, Fact
+from claims.models import Claim, Fact, Scorecard
 from claims.valuation import words
 from receiving import rules, search
 from receiving.models.base import Compact
 
+CARD_NUMBER = re.compile(r"(?:([A-Z]{3,4})[-\s]?)?S[-\s]?0*([0-9]{1,9})", re.IGNORECASE)
 OUR_NUMBER = re.compile(r"(?:([A-Z]{3,4})[-\s]?)?([0-9]{2})[-\s]([0-9]{1,6})", re.IGNORECASE)
 
 
@@ -42,3 +45,25 @@ def said(claim):
 
 
 KIND = search.Kind("claims", gettext_lazy("Claims"), "money", rules.SEE_CLAIMS, bearing, said)
+
+
+def cards_bearing(reading, sites, exact):
+    """Scorecards of these sites with this number. Numbers alone are those of trailers and pieces."""
+    rows = Scorecard.objects.none()
+    if exact and (written := CARD_NUMBER.fullmatch(reading.text.strip())):
+        site, number = written.groups()
+        rows = Scorecard.objects.filter(site__in=sites, number=int(number))
+        rows = rows.filter(site__code=site.upper()) if site else rows
+    return rows.defer("content").select_related("site", "carrier", "restated_by").order_by("-pk")
+
+
+def card_said(card):
+    """Whose it is and of which month; no verdict, which needs its range beside it."""
+    parts = [card.carrier, date_format(card.month, "F Y")]
+    if later := getattr(card, "restated_by", None):
+        parts.append(_("%(card)s took its place") % {"card": later})
+    return ", ".join(map(str, parts))
+
+
+CARDS = search.Kind("scorecards", gettext_lazy("Scorecards"), "chart", rules.SEE_CLAIMS, cards_bearing, card_said)
+KINDS = (KIND, CARDS)

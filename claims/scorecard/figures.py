@@ -7,6 +7,7 @@ Sources stand at each formula. "Our choice" marks a rule that was simulated and 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import log, sqrt
 
 import numpy as np
@@ -18,6 +19,8 @@ Z = 1.959963984540054
 ALPHA = 0.05
 PHI_FLOOR = 1.01
 OWN_MIN = 20
+# Results of the slower formulas that are kept: the same page is looked at again and again.
+KEPT = 4096
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,7 @@ def factor(group: Weighed, site: Batching, floor: float = PHI_FLOOR, own_min: in
     return max(floor, 1 + site.omega * group.ee / group.e, own_factor(group, own_min) or 0.0)
 
 
+@lru_cache(maxsize=KEPT)
 def count_interval(x: int, phi: float) -> tuple[float, float]:
     """The exact 95% interval of the mean behind a count of `x` events, negative binomial with variance phi x mean.
 
@@ -119,6 +123,7 @@ def must_spread(phi):
         raise ValueError(f"phi must be above 1, not {phi!r}.")
 
 
+@lru_cache(maxsize=KEPT)
 def limits(mean: float, phi: float, tail: float) -> tuple[int | None, int]:
     """The counts that are out: the largest with P(X <= x) < tail (None if even 0 is not), the smallest with P(X >= x).
 
@@ -154,6 +159,7 @@ def share_spread(portion: float, phi: float, phi_rest: float, floor: float = PHI
     return max(floor, phi * phi_rest / (portion * phi + (1 - portion) * phi_rest))
 
 
+@lru_cache(maxsize=KEPT)
 def beta_binomial_tails(events: int, portion: float, spread: float, x: int) -> tuple[float, float]:
     """P(>= x), P(<= x) of `events` split with mean `portion` and `spread` times the binomial variance.
 

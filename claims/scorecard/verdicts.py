@@ -54,7 +54,7 @@ def in_words(standing: Standing, comparison: Comparison, kind: str = Kind.DAMAGE
     sentences = SENTENCES[standing.verdict](standing, comparison, Kind(kind))
     if standing.verdict not in (Verdict.TOO_LITTLE_DATA, Verdict.NO_COMPARISON):
         sentences = [*sentences, likely_range(standing)]
-    if standing.verdict == Verdict.WORSE and standing.interval[0] <= standing.expected:
+    if standing.verdict == Verdict.WORSE and reaches_usual(standing):
         sentences.append(range_reaches_usual(standing, comparison))
     if standing.verdict == Verdict.WORSE and not to_carrier:
         sentences.append(_("Look through its trailers first, then call."))
@@ -68,15 +68,31 @@ def headline(comparison: Comparison, kind: str = Kind.DAMAGED) -> str:
         return no_comparison(None, comparison, kind)[0]
     worse = [standing for standing in comparison.standings if standing.verdict == Verdict.WORSE]
     if len(worse) == 1:
-        return _("Really worse: %(carrier)s, with %(counted)s where %(usual)s would be usual. %(range)s") % {
+        said = _("Really worse: %(carrier)s, with %(counted)s where %(usual)s would be usual. %(range)s") % {
             **facts(worse[0], Kind(kind)),
             "range": likely_range(worse[0]),
         }
+        return f"{said} {range_reaches_usual(worse[0], comparison)}" if reaches_usual(worse[0]) else said
     if worse:
-        return _("Really worse: %(each)s.") % {"each": each_with_range(worse, kind)}
+        said = _("Really worse: %(each)s.") % {"each": each_with_range(worse, kind)}
+        return " ".join([said, *ranges_reach_usual(worse)])
     if not any(standing.verdict != Verdict.TOO_LITTLE_DATA for standing in comparison.standings):
         return _("Nobody can be called worse or better: no carrier has brought enough trailers.")
     return nobody_is_worse(comparison, kind)
+
+
+def reaches_usual(standing):
+    return standing.interval[0] <= standing.expected
+
+
+def ranges_reach_usual(standings):
+    """Of several found worse, whose range goes down to what is usual, and where it is said why the verdict stands."""
+    names = [standing.name for standing in standings if reaches_usual(standing)]
+    if names:
+        yield (
+            _("Down to what is usual reaches the range of: %(carriers)s. Its own page says why the verdict stands.")
+            % {"carriers": ", ".join(names)}
+        )
 
 
 def nobody_is_worse(comparison, kind):

@@ -127,7 +127,7 @@ def kind_line(request, form, carrier, kind, comparison):
         kind,
         standing,
         standing and verdicts.in_words(standing, comparison, kind),
-        {figure: behind_url(request, asked, carrier, figure) for figure in behind.WORDS},
+        compare.behind_urls(request, asked, carrier.pk),
     )
 
 

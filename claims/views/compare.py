@@ -29,6 +29,8 @@ from receiving.web import invalid, wants_json
 
 PAGE = "claims/compare.html"
 SIZE = 50
+# With more carriers than this the page tells figures and findings only, and leads to the rest.
+SHORT = 20
 TONES = {
     Verdict.WORSE: "stop",
     Verdict.WATCH: "wait",
@@ -64,6 +66,9 @@ SHARES = (
     (gettext_lazy("On time at the gate"), "gate", lambda line: line.beside.in_time),
     (gettext_lazy("Seal exceptions"), "seals", lambda line: line.beside.seals),
 )
+
+
+BESIDE_HEADINGS = [heading for heading, _figure, _count in (*BESIDE, *SHARES)]
 
 
 @dataclass(frozen=True)
@@ -105,10 +110,10 @@ def read_filter(request):
     return CompareFilter(request.GET, site=request.site, at=timezone.now())
 
 
-def read_lines(request, form, comparison):
-    """A Line for each carrier of the comparison, in its order."""
+def read_lines(request, form, comparison, *, with_beside=True):
+    """A Line for each carrier of the comparison, in its order; without what stands beside, nothing is read of it."""
     choice = form.choice()
-    told = periods.beside(choice)
+    told = periods.beside(choice) if with_beside else {}
     return [
         Line(
             standing,
@@ -116,7 +121,7 @@ def read_lines(request, form, comparison):
             told.get(standing.key, periods.Beside()),
             Kind(choice.kind),
             to_carrier(request, form, standing.key),
-            {name: address(request, "carriers_behind", form.asked, standing.key, name) for name in behind.WORDS},
+            behind_urls(request, form.asked, standing.key),
         )
         for standing in comparison.standings
     ]
@@ -133,8 +138,20 @@ def address(request, name, query, *more):
     return f"{url}?{urlencode(query)}" if query else url
 
 
+def nearer(request, url):
+    """The address as seen from this page: with fifty carriers whole ones weigh more than all their figures."""
+    return url.removeprefix(request.path)
+
+
+def behind_urls(request, asked, carrier):
+    """{figure: the address of what is behind it}"""
+    whole = address(request, "carriers_behind", asked, carrier, "counted")
+    before, after = nearer(request, whole).split("/counted/")
+    return {name: f"{before}/{name}/{after}" for name in behind.WORDS}
+
+
 def to_carrier(request, form, key):
-    return address(request, "carrier", form.asked, key)
+    return nearer(request, address(request, "carrier", form.asked, key))
 
 
 @require_safe
@@ -152,16 +169,19 @@ def carriers(request):
 
 def shown(request, form, comparison: Comparison):
     choice = form.choice()
-    judged, few = apart(read_lines(request, form, comparison))
+    is_long = len(comparison.standings) > SHORT
+    judged, few = apart(read_lines(request, form, comparison, with_beside=not is_long))
     return {
         "choice": choice,
+        "is_long": is_long,
+        "beside_url": address(request, "carriers_beside", form.asked),
         "about": about(form),
         "headline": verdicts.headline(comparison, choice.kind),
         "judged": judged,
         "few": few,
         "all": [*judged, *few],
         "findings": [line for line in judged if line.standing.verdict in FINDINGS],
-        "others": [line for line in [*judged, *few] if comparison.compares and line.standing.verdict not in FINDINGS],
+        "others": [] if is_long else others(comparison, [*judged, *few]),
         "notes": [*verdicts.page_notes(comparison), *company.notes(request.site)],
         "is_capped": bool(comparison.capped),
         "is_by_name": len({line.standing.shrunk for line in judged}) < 2,
@@ -170,9 +190,32 @@ def shown(request, form, comparison: Comparison):
         "all_carriers": per_thousand(1000 * comparison.site_rate) if comparison.site_rate else "",
         "events": EVENTS[choice.kind],
         "cartons": CARTONS[choice.kind],
-        "beside_headings": [heading for heading, _figure, _count in (*BESIDE, *SHARES)],
+        "beside_headings": BESIDE_HEADINGS,
         "exports": exports(request, form.asked),
     }
+
+
+def others(comparison, lines):
+    return [line for line in lines if comparison.compares and line.standing.verdict not in FINDINGS]
+
+
+@require_safe
+@at_site_or_all(rules.SEE_CLAIMS, place="carriers")
+def beside(request):
+    """What stands beside the verdict, for every carrier: where they are many it has a page of its own."""
+    form = read_filter(request)
+    if not (form.is_valid() and form.months):
+        return redirect(address(request, "carriers", form.asked))
+    comparison = periods.comparison(form.choice(), judging.settings(request.site))
+    judged, few = apart(read_lines(request, form, comparison))
+    context = {
+        "all": [*judged, *few],
+        "about": about(form),
+        "choice": form.choice(),
+        "beside_headings": BESIDE_HEADINGS,
+        "back_to": address(request, "carriers", form.asked),
+    }
+    return render(request, "claims/compare_beside.html", context)
 
 
 def about(form) -> str:

@@ -14,6 +14,7 @@ from claims.scorecard import figures
 from claims.scorecard.compare import DEFAULTS, Entry, Verdict, compare
 from claims.scorecard.months import watch
 from claims.scorecard.sums import Trailer, add_up
+from claims.templatetags.figures import shape
 from tests.claims.scorecard_examples import SEVEN, entries
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -248,7 +249,7 @@ def contrast(one, other):
 @pytest.mark.parametrize("paper", ["#ffffff", "#fbfaf7", "#181c1e", "#0f1213"])
 def test_fixed_colours_stand_out_on_light_and_on_dark_paper(seven, paper):
     text = "".join(drawn(name, chart) for name, chart in charts_of(seven, charts.WIDE, None))
-    text += "".join(render_to_string("claims/charts/_mark.svg.html", {"mark": mark}) for mark in charts.MARKS.values())
+    text += "".join(shape(mark) for mark in charts.MARKS.values())
     colours = set(re.findall(r"#[0-9a-f]{6}\b", text))
     assert len(colours) >= 3
     for colour in colours:

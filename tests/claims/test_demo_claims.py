@@ -3,7 +3,7 @@
 import json
 import re
 from collections import Counter
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from io import StringIO
 
@@ -16,7 +16,7 @@ from django.test import Client
 from django.urls import reverse
 from pypdf import PdfReader
 
-from claims import dates, deadlines, issuing, queries, readings, review, terms
+from claims import dates, deadlines, issuing, periods, queries, readings, review, terms
 from claims.demo import bills, load, office, scenario
 from claims.enums import Binds, Duty, FactKind, LetterKind, Purpose, Stage, Standing
 from claims.models import (
@@ -32,6 +32,8 @@ from claims.models import (
     Scorecard,
     Terms,
 )
+from claims.scorecard.compare import Verdict
+from claims.scorecard.verdicts import LABELS
 from receiving import clock, evidence
 from receiving.demo import scenario as docks
 from receiving.models import Arrival, Carrier, Event, Person, Site
@@ -283,3 +285,60 @@ def test_the_managers_pages_of_carriers_open(loaded):
     card = Scorecard.objects.latest("number")
     for name, args in (("carriers", []), ("carrier", [carrier.pk]), ("scorecards", []), ("scorecard", [card.number])):
         assert client.get(reverse(name, args=["ALD", *args])).status_code == 200, name
+
+
+# --- no verdict without its range, none below the floor ---------------------------------------------------------------
+
+RANGE = re.compile(r"likely range|[0-9.,]+–[0-9.,]+|[0-9.]+ to [0-9.]+ per 1,000", re.IGNORECASE)
+JUDGED = [str(LABELS[each]) for each in Verdict if each not in (Verdict.TOO_LITTLE_DATA, Verdict.NO_COMPARISON)]
+BADGE = re.compile(rf'<span class="badge [a-z]+">.*?</svg> ({"|".join(JUDGED)})</span>', re.DOTALL)
+
+
+def parts_with_a_verdict(page):
+    """Rows and entries of a page on which a verdict stands, as plain words; and how many badges there are in all."""
+    blocks = [each for tag in ("tr", "li") for each in re.findall(rf"<{tag}[ >].*?</{tag}>", page, re.DOTALL)]
+    found = [block for block in blocks if BADGE.search(block)]
+    return [re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", block)) for block in found], len(BADGE.findall(page))
+
+
+def pages_with_verdicts(client):
+    for code in ("ALD", "BRK", "all"):
+        for kind in ("damaged", "short", "over"):
+            for first in ("", "&first=2026-02"):
+                yield client.get(f"/{code}/carriers/?kind={kind}&last=2026-02{first}")
+        yield client.get(f"/{code}/scorecards/?which=all")
+        for carrier in Carrier.objects.all():
+            yield client.get(f"/{code}/carriers/{carrier.pk}/")
+    for card in Scorecard.objects.all():
+        yield client.get(card.get_absolute_url())
+
+
+def test_no_page_of_the_demo_tells_a_verdict_without_its_range_or_below_the_floor(loaded):
+    client, seen = Client(), Counter()
+    client.force_login(Person.objects.get(username="manager"))
+    for answer in pages_with_verdicts(client):
+        assert answer.status_code == 200
+        page = answer.content.decode()
+        parts, badges = parts_with_a_verdict(page)
+        headed = BADGE.search(page.partition('class="pagehead"')[2].partition("</div>")[0])
+        assert not headed or "Likely range" in page.partition('<p class="lead">')[2].partition("</p>")[0]
+        assert badges == len(parts) + bool(headed), "every verdict stands in a row or an entry"
+        for words in parts:
+            assert RANGE.search(words), words
+            seen.update(label for label in JUDGED if label in words)
+    assert seen["Cannot be told apart"] and len(seen) > 1
+
+
+def test_no_comparison_of_the_demo_judges_below_the_floor_or_shows_a_rate_without_its_range(loaded):
+    judged = 0
+    for sites in (*((site,) for site in Site.objects.all()), tuple(Site.objects.order_by("code"))):
+        for kind in periods.JUDGED:
+            for count in (1, 3, 12):
+                period = periods.Period.rolling(date(2026, 2, 1), count)
+                for each in periods.comparison(periods.Choice(sites, period, kind)).standings:
+                    is_judged = str(LABELS[each.verdict]) in JUDGED
+                    assert each.sums.k >= 5 or not is_judged
+                    assert not is_judged or each.rate_interval[0] <= each.rate <= each.rate_interval[1]
+                    assert each.sums.k >= 5 or each.rate is None
+                    judged += is_judged
+    assert judged > 5

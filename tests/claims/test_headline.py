@@ -1,5 +1,7 @@
 """The one sentence on top of a comparison."""
 
+from dataclasses import replace
+
 import pytest
 
 from claims.scorecard.compare import Verdict, compare
@@ -42,6 +44,19 @@ EVEN = "9 0 4 1 1 " * 8
 )
 def test_it_says_who_is_worse_or_that_nobody_is_or_that_nobody_can_be_compared(listing, sentence):
     assert headline(compare(entries(listing))).startswith(sentence)
+
+
+def test_a_headline_says_that_the_range_reaches_the_usual_if_it_does():
+    found = compare(entries(SEVEN))
+    [birch] = [each for each in found.standings if each.name == "Birch"]
+    wide = replace(birch, expected=birch.interval[0] + 1)
+    standings = [wide if each is birch else each for each in found.standings]
+    said = headline(replace(found, standings=standings))
+    assert "That range still reaches the usual 11.5 per 1,000" in said
+    twice = replace(wide, key="other", name="Other")
+    said = headline(replace(found, standings=[*standings, twice]))
+    assert "reaches the range of: Birch, Other." in said
+    assert "reaches" not in headline(found)
 
 
 def test_several_who_are_worse_are_each_named_with_their_range():

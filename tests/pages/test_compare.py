@@ -4,6 +4,7 @@ import csv
 import re
 from datetime import date
 from io import BytesIO, StringIO
+from urllib.parse import urljoin
 
 import pytest
 import time_machine
@@ -51,6 +52,11 @@ def at(site, name="carriers", *more, **query):
     return reverse(name, args=[site.code, *more], query=query)
 
 
+def near(site, address):
+    """An address as seen from the page of all carriers."""
+    return address.removeprefix(at(site))
+
+
 def text(client, address):
     answer = client.get(address)
     assert answer.status_code == 200
@@ -85,14 +91,15 @@ def test_what_stands_out_leads_to_the_trailers_that_made_it_most_first(signed_in
     page = text(signed_in, at(site))
     assert "Oak: 85 damaged cartons, 70 of them in one trailer." in words(page)
     address = at(site, "carriers_behind", carriers["Oak"].pk, "touched")
-    assert f'href="{address}">The trailers of Oak' in page
+    assert f'href="{near(site, address)}">The trailers of Oak' in page
     assert [row.events for row in signed_in.get(address).context["trailers"]] == [70, 5, 4, 3, 2, 1]
 
 
 def test_names_and_marks_lead_to_the_carrier_under_the_same_filter(signed_in, site, seven):
     page = text(signed_in, at(site, kind="damaged"))
     address = at(site, "carrier", seven["Birch"].pk, kind="damaged")
-    assert page.count(f'<a href="{address}">') == 2 * 2 + 2, "two charts in two widths, what stands out, the table"
+    # Two charts in two widths, what stands out, two tables.
+    assert page.count(f'<a href="{near(site, address)}">') == 2 * 2 + 3
     assert text(signed_in, address)
 
 
@@ -257,10 +264,10 @@ def test_every_figure_leads_to_what_it_is_made_of(signed_in, site, manager):
     for _n in range(2):
         make_load(site, actor=manager, carrier=carrier, damaged=2, short=1)
     page = text(signed_in, at(site))
-    links = {link.replace("&amp;", "&") for link in re.findall(rf'href="([^"]*/{carrier.pk}/behind/[^"]*)"', page)}
+    links = {link.replace("&amp;", "&") for link in re.findall(rf'href="({carrier.pk}/behind/[^"]*)"', page)}
     assert {link.split("/")[-2] for link in links} >= {"trailers", "counted", "seals"}
     for link in links:
-        assert "Alder" in text(signed_in, link)
+        assert "Alder" in text(signed_in, urljoin(at(site), link))
     counted = signed_in.get(at(site, "carriers_behind", carrier.pk, "counted"))
     assert counted.context["total"] == 4 and len(counted.context["rows"]) == 4
     short = signed_in.get(at(site, "carriers_behind", carrier.pk, "counted", kind="short"))
@@ -354,3 +361,50 @@ def test_queries_do_not_grow_with_carriers_months_and_pieces(signed_in, site, ma
             make_counts(site, carrier, [3, 1, 2, 0, 4], account=account, month=date(2026, month, 1))
     assert [cost(signed_in, at(site)), cost(signed_in, at(site, "carriers_export", "csv"))] == one
     assert one[0] <= 16
+
+
+# --- many carriers ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def fifty(site, account):
+    """Fifty carriers with names as they are, a fifth of them worse, in eight classes of freight."""
+    origins = ["Denver", "Mill Town", "Lakeside", "Fairview", "", "Ashland", "Salem", "Clinton"]
+    for n in range(50):
+        carrier = make_carrier(f"No.{n:02d} Invented Haulage")
+        events = [9, 0, 4, 1, 1] * 2 if n % 5 else [31, 12, 14, 22, 9] * 2
+        make_counts(site, carrier, events, account=account, origin=origins[n % 8])
+
+
+def test_with_fifty_carriers_the_page_stays_under_150_kilobytes_and_leads_to_the_rest(signed_in, site, fifty):
+    answer = signed_in.get(at(site))
+    assert len(answer.content) < 150 * 1024
+    page = answer.content.decode()
+    assert len(rows(page)) == 50
+    assert "See it for every carrier" in page and 'data-label="Our own handling"' not in page
+    beside = text(signed_in, at(site, "carriers_beside"))
+    assert beside.count('data-label="On time at the gate"') == 50
+
+
+def test_addresses_of_the_page_lead_where_they_say(signed_in, site, seven):
+    page = text(signed_in, at(site, kind="damaged"))
+    table = page.partition('aria-labelledby="figures"')[2].partition("</table>")[0]
+    found = re.findall(r'<a href="([^"]+)"', table)
+    assert len(found) > 20
+    for address in {each.replace("&amp;", "&") for each in found}:
+        assert signed_in.get(urljoin(at(site), address)).status_code == 200, address
+
+
+def test_what_stands_beside_goes_back_where_the_filter_cannot_be_read(signed_in, site, seven):
+    answer = signed_in.get(at(site, "carriers_beside", kind="lost"))
+    assert (answer.status_code, answer["Location"]) == (302, at(site, kind="lost"))
+
+
+def test_where_the_cap_leaves_something_out_the_usual_says_of_which(signed_in, site, account):
+    for name in ("Juniper", "Larch", "Maple"):
+        make_counts(site, make_carrier(name), map(int, EVEN.split()), account=account)
+    head = text(signed_in, at(site)).partition('aria-labelledby="figures"')[2].partition("</thead>")[0]
+    assert "of those that count for the verdict" not in head
+    make_counts(site, make_carrier("Oak"), [700, 3, 2, 4, 1, 5], account=account)
+    head = text(signed_in, at(site)).partition('aria-labelledby="figures"')[2].partition("</thead>")[0]
+    assert "of those that count for the verdict" in head

@@ -311,3 +311,27 @@ def test_a_message_of_another_card_is_not_there(client, site, seven, manager):
     row = make_message(make_card(site, seven["Birch"], actor=manager), actor=manager)
     assert client.get(url("scorecard_message", 1, row.uuid)).status_code == 404
     assert b"".join(client.get(url("scorecard_message", 2, row.uuid)).streaming_content)
+
+
+# --- found by its number ----------------------------------------------------------------------------------------------
+
+
+def test_the_search_box_knows_a_card_by_its_number(client, site, seven, manager):
+    card = make_card(site, seven["Birch"], actor=manager)
+    for written in ("S-0001", "s 1", "NOR-S-0001"):
+        answer = client.get(url("search"), {"q": written})
+        assert (answer.status_code, answer["Location"]) == (302, card.get_absolute_url()), written
+    for other in ("S-0002", "SOU-S-0001", "SA-0001"):
+        assert client.get(url("search"), {"q": other}).status_code == 200, other
+
+
+def test_a_card_is_found_at_every_site_of_the_person_and_told_without_a_verdict(client, site, seven, manager):
+    away = make_site("SOU")
+    make_counts(away, seven["Birch"], [3])
+    first, there = make_card(site, seven["Birch"], actor=manager), make_card(away, seven["Birch"], actor=manager)
+    assert client.get(url("search"), {"q": "S-1"})["Location"] == first.get_absolute_url()
+    manager.memberships.create(site=away, role="viewer")
+    page = plain(client.get(url("search"), {"q": "S-1"}))
+    assert "Birch, March 2026" in page and "at SOU" in page and "Worse" not in page
+    client.force_login(make_person("receiver", site))
+    assert there.get_absolute_url() not in text(client.get(url("search"), {"q": "S-1"}))
