@@ -19,6 +19,7 @@ const SECOND = 1000;
 const LONGEST = 300 * SECOND;
 const FRESH = 60 * SECOND; // how long the server's word on who is signed in is good
 const HOLDS = 3; // failures after which a record no longer holds up what was made later at its trailer
+const HOPELESS = 3 * SECOND; // so long after the network failed nothing is tried because something new was put in
 const TOGETHER = 50; // how many scans of one trailer go in one post
 const ARRIVED = 30; // how many records the list of what has arrived remembers
 const MOST_DISCARDED = 100; // told in one report
@@ -74,7 +75,9 @@ export async function putAll(records, { release = false, draft = "" } = {}) {
   askToPersist();
   changed();
   for (const record of whole) noteWork(record.site, record.trailer);
-  nudge();
+  // Just tried in vain: the next try is planned, and a scanner shall not wait for one after each scan.
+  if (heldBy !== "network" || Date.now() - failed > HOPELESS) nudge();
+  else hear({ type: "held", reason: heldBy });
   return numbers;
 }
 

@@ -10,22 +10,32 @@ const MOST_HERE = 4;
 // Addresses where something is written down; whoever only looks at a trailer holds nothing back from its release.
 const WRITES = /\/trailer\/(\d+)\/(log|count|seal|safety|incident|pictures)\//;
 
-function look(face, text, amber) {
+function look(face, amber, ...lines) {
+  const text = lines.join(", ");
   badge.hidden = false;
   badge.classList.toggle("late", amber);
   for (const each of badge.querySelectorAll("[data-badge-face]")) each.hidden = each.dataset.badgeFace !== face;
-  if (told.textContent === text) return;
-  const first = !told.textContent;
-  told.textContent = text;
+  if (told.dataset.text === text) return;
+  const first = !told.dataset.text;
+  told.dataset.text = text;
+  told.replaceChildren(...lines.flatMap((line) => [bold(line), " "]));
   if (!first) aloud.textContent = text;
+}
+
+function bold(line) {
+  const element = document.createElement("b");
+  element.textContent = line;
+  return element;
 }
 
 async function refresh() {
   const { waiting, refused, oldest } = await outbox.counts();
   const late = oldest && Date.now() - new Date(oldest) > DAY;
-  if (refused) look("warn", waiting ? `${counted(waiting, "one", "some")}, ${counted(refused, "oneRefused", "refused")}` : counted(refused, "oneRefused", "refused"), true);
-  else if (waiting) look(late ? "warn" : "send", counted(waiting, "one", "some"), late);
-  else look("safe", words.safe, false);
+  const lines = [];
+  if (waiting) lines.push(counted(waiting, "one", "some"));
+  if (refused) lines.push(counted(refused, "oneRefused", "refused"));
+  if (!lines.length) look("safe", false, words.safe);
+  else look(refused || late ? "warn" : "send", Boolean(refused || late), ...lines);
   await showHere();
 }
 
@@ -37,23 +47,30 @@ let here = null;
 async function showHere() {
   if (!trailer) return;
   const site = document.documentElement.dataset.site;
-  const rows = (await outbox.list()).filter((record) => record.trailer === trailer && record.site === site && record.kind !== "scan" && record.kind !== "tally");
-  const texts = rows.map((record) => record.title).filter(Boolean);
-  const text = texts.length ? `${words.here} ${texts.slice(-MOST_HERE).join(" · ")}${texts.length > MOST_HERE ? ` ${words.more.replace("{n}", number(texts.length - MOST_HERE))}` : ""}` : "";
+  const rows = (await outbox.list()).filter((record) => record.trailer === trailer && record.site === site && !record.after && record.kind !== "scan" && record.kind !== "tally");
+  const texts = together(rows.map((record) => record.title).filter(Boolean));
+  const text = texts.length ? `${words.here} ${texts.slice(-MOST_HERE).join("; ")}${texts.length > MOST_HERE ? ` ${words.more.replace("{n}", number(texts.length - MOST_HERE))}` : ""}` : "";
   if (!text) { here?.remove(); here = null; return; }
   here ??= document.querySelector("main .pagehead").parentNode.insertBefore(document.createElement("p"), document.querySelector("main .pagehead").nextSibling);
   here.className = "waitshere";
   if (here.textContent !== text) here.replaceChildren(icon("up"), ` ${text}`);
 }
 
+/* Equal titles once, with how many there are. */
+function together(titles) {
+  const counts = new Map();
+  for (const title of titles) counts.set(title, (counts.get(title) ?? 0) + 1);
+  return [...counts].map(([title, n]) => (n === 1 ? title : `${title} × ${number(n)}`));
+}
+
 async function begin() {
   for (const said of saidBefore().reverse()) show(said);
-  if (!outbox.usable()) return look("warn", words.nothingKept, true);
+  if (!outbox.usable()) return look("warn", true, words.nothingKept);
   outbox.on((event) => { if (event.type === "changed") refresh().catch(() => {}); });
   try {
     await refresh();
   } catch {
-    return look("warn", words.nothingKept, true);
+    return look("warn", true, words.nothingKept);
   }
   if (WRITES.test(location.pathname)) await outbox.noteWork(document.documentElement.dataset.site, trailer);
   outbox.start();

@@ -74,7 +74,7 @@ class Row {
     this.facts = make("span", { className: "dim" });
     this.badge = make("span", { className: "badge" });
     this.why = make("ul", { className: "errorlist" });
-    this.pictures = make("ul", { className: "photos small" });
+    this.pictures = make("ul", { className: "photos thumbs" });
     this.ways = make("div", { className: "buttons" });
     this.line = make("li", {}, make("span", { className: "rowmain" }, make("span", {}, this.title, make("br"), this.facts)), this.badge, this.why, this.pictures, this.ways);
     this.shown = new Set();
@@ -204,7 +204,7 @@ async function warn(told, records) {
 
 async function showFacts(records, room) {
   const size = records.flatMap((record) => record.files).reduce((sum, file) => sum + file.size, 0);
-  const facts = [text.uses.replace("{n}", (size / MEGABYTE).toLocaleString(document.documentElement.lang, { maximumFractionDigits: 1 }))];
+  const facts = size ? [text.uses.replace("{n}", Math.max(size / MEGABYTE, 0.1).toLocaleString(document.documentElement.lang, { maximumFractionDigits: 1 }))] : [];
   if (room.persisted) facts.push(text.promised);
   const phone = await outbox.phoneNumber();
   if (phone) facts.push(text.phone.replace("{n}", phone));
