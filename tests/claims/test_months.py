@@ -101,6 +101,23 @@ def seal(arrival, actor, condition="intact"):
     return SealRecord.objects.create(arrival=arrival, condition=condition, number_on_seal="77", actor=actor, at=NOON)
 
 
+def test_a_seal_of_our_own_says_nothing_of_how_the_trailer_came():
+    """Put on after a pause it shows that nobody went in since, not that the shipper's was there and whole."""
+    ours, found = (SealRecord(action=action, condition="intact") for action in ("applied", "found"))
+    assert not months.is_clear([ours]) and months.is_clear([found, ours])
+
+
+def test_each_kind_has_sums_of_its_own_in_each_of_the_four_cells(site, lead):
+    shipment = make_load(site, actor=lead, damaged=2, short=3, good=4)
+    months.refresh(site)
+    [account, origin] = shipment.account_id, bill(shipment).origin
+    cells = {months.cell(*which) for which in ((), (account,), (None, origin), (account, origin))}
+    for kind, events in ((Kind.DAMAGED, 2), (Kind.SHORT, 3), (Kind.OVER, 0), (Kind.REROUTED, 0)):
+        found = MonthSums.objects.filter(site=site, kind=kind)
+        assert {row.cell for row in found} == cells, kind
+        assert {Sums.from_record(row.shown).sx for row in found} == {events}, kind
+
+
 def test_a_rerouted_carton_that_is_damaged_too_is_both(site, lead):
     shipment = make_load(site, actor=lead, damaged=1, short=0)
     piece = losses(shipment)[0]
