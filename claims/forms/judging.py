@@ -32,7 +32,7 @@ class RulesForm(forms.Form):
         label=gettext_lazy("Of carriers called worse or better, how many may be so by luck"),
         choices=list(SHARES.items()),
         coerce=int,
-        widget=forms.RadioSelect,
+        widget=forms.RadioSelect(attrs={"class": "asked whole"}),
         error_messages={
             "required": gettext_lazy("Choose 5 or 10 in 100."),
             "invalid_choice": gettext_lazy("Choose 5 or 10 in 100: of other values nobody has tried what they do."),
@@ -44,7 +44,7 @@ class RulesForm(forms.Form):
         coerce=int,
         empty_value=None,
         required=False,
-        widget=forms.RadioSelect,
+        widget=forms.RadioSelect(attrs={"class": "asked whole"}),
         error_messages={
             "invalid_choice": gettext_lazy("Choose 10% or all: of other values nobody has tried what they do."),
         },

@@ -20,7 +20,7 @@ from claims.card import kept
 from claims.forms.scorecards import CardFilter, IssueForm, MonthForm, SendCardForm, month_of
 from claims.models import CardMessage, Job, Scorecard
 from claims.scorecard.compare import Verdict
-from claims.scorecard.verdicts import LABELS, judged_by, per_thousand
+from claims.scorecard.verdicts import LABELS, per_thousand
 from claims.views.shared import at_site_or_all, pages
 from receiving import rules
 from receiving.refusals import Refused
@@ -162,7 +162,6 @@ def card(request, number):
         "later": later,
         "changes": changes if any(each["own"] for each in changes) else [],
         "files": list(files(request.site, found)),
-        "rules": judged_by(found.content["settings"]["q"], found.content["settings"]["trailer_cap"]),
         "sent": list(found.messages.select_related("actor").order_by("-at", "-pk")),
         "may_issue": rules.SCORECARDS in request.may,
     }
