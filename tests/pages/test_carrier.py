@@ -121,7 +121,7 @@ def test_the_filter_of_the_comparison_holds_here_and_on_the_way_on(signed_in, si
     behind = at(site, "carriers_behind", birch.pk, "counted", kind="short", first="2026-02", last="2026-02")
     assert {part.split("=")[0] for part in behind.partition("?")[2].split("&")} == {"kind", "first", "last"}
     links = [link.replace("&amp;", "&") for link in re.findall(r'href="([^"]+)"', page)]
-    assert [link for link in links if f"/{birch.pk}/behind/counted/" in link and "first=2026-02" in link]
+    assert [link for link in links if "behind/counted/" in link and "first=2026-02" in link]
     assert [link for link in links if link.startswith(at(site, "carriers") + "?") and "kind=short" in link]
     answer = signed_in.get(at(site, "carrier", birch.pk, kind="short", account=account.pk))
     assert all("kind=short" in line.url and "account=" in line.url for line in answer.context["month_lines"])
