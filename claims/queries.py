@@ -19,8 +19,9 @@ from claims.models import Claim, ClaimLine, NotClaimed
 from claims.money import add_up
 from claims.parties import Respondent, respondent
 from receiving import gaps
+from receiving import queries as dock
 from receiving.enums import ArrivalState, Attribution, CarrierReceipt, DiscrepancyState, Kind, SignOutcome
-from receiving.models import Arrival, Discrepancy, ExceptionSheet, SealRecord, Shipment
+from receiving.models import Arrival, Discrepancy, SealRecord, Shipment
 
 OURS = (Attribution.OWN, Attribution.OUTBOUND)
 OPEN_STAGES = (Stage.DRAFT, Stage.FILED)
@@ -217,7 +218,7 @@ def with_evidence(found) -> list[Group]:
     pieces = [piece.pk for group in found for piece in group.pieces]
     pictured = Discrepancy.objects.filter(pk__in=pieces).prefetch_related("photos").in_bulk()
     sealed = set(SealRecord.objects.filter(arrival__in=arrivals).values_list("arrival", flat=True))
-    sheets = ExceptionSheet.objects.filter(arrival__in=arrivals, superseded_by=None)
+    sheets = dock.answered_sheets(arrival__in=arrivals)
     sheets = {sheet.arrival_id: sheet for sheet in sheets.only("arrival", "outcome", "carrier_receipt")}
     for group in found:
         arrival = group.arrival

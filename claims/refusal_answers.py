@@ -102,7 +102,7 @@ def gather(claim, complete):
         findings=findings,
         photos=photos,
         seals=[seal for seal in queries.current_seals(arrival) if seal.action == "found"],
-        sheet=arrival.sheets.filter(superseded_by__isnull=True).order_by("-pk").first(),
+        sheet=queries.answered_sheets(arrival=arrival).last(),
         statement=Statement.objects.filter(claim=claim).order_by("-pk").first(),
         notices=list(
             Letter.objects.filter(claim=claim, kind=LetterKind.CONCEALED, sent_at__isnull=False).order_by("pk")

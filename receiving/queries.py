@@ -18,6 +18,7 @@ from receiving.enums import (
     Kind,
     LateKind,
     PiecesUnit,
+    SignOutcome,
 )
 from receiving.models import (
     Arrival,
@@ -218,6 +219,11 @@ def sheets_with_late():
     return ExceptionSheet.objects.annotate(
         late_pieces=Coalesce(Subquery(pieces), 0), late_others=Coalesce(Subquery(others), 0)
     )
+
+
+def answered_sheets(**where):
+    """Sheets that the driver answered to, oldest first. One that tells what came late is none of them."""
+    return ExceptionSheet.objects.filter(**where).exclude(outcome=SignOutcome.NOT_SEEN).order_by("pk")
 
 
 def board(site, *, since):

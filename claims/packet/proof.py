@@ -6,7 +6,7 @@ from django.db.models import Count, Max, Min, Sum
 
 from claims.packet.wording import safe
 from receiving import queries, sheet
-from receiving.enums import ListState, LookedPlace, PhotoPurpose
+from receiving.enums import ListState, LookedPlace, PhotoPurpose, SignOutcome
 from receiving.models import Carton, Photo, TallyTap
 
 EXTENSIONS = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp", "HEIC": "heic", "AVIF": "avif", "TIFF": "tif"}
@@ -186,17 +186,23 @@ def worked(row, prefix, how):
 
 
 def delivery(arrival, photos):
-    """The exception sheet that stands, with the words noted and the signature; None where none was made."""
-    row = arrival.sheets.filter(superseded_by__isnull=True).select_related("supersedes").order_by("-number").first()
+    """The last exception sheet that the driver answered to, with the words noted and the signature, or None.
+
+    What came late to it stands on a later sheet, which the driver has not seen: that is said, and its pieces are the
+    claim's own.
+    """
+    row = queries.answered_sheets(arrival=arrival).select_related("supersedes").last()
     if row is None:
         return None
+    later = arrival.sheets.filter(outcome=SignOutcome.NOT_SEEN, number__gt=row.number).order_by("number").last()
     release = row.content["release"]
     return {
         "sheet": str(row),
         "at": sheet.moment(row.at),
         "supersedes": str(row.supersedes or ""),
         "notation": row.notation,
-        "outcome": release["outcome_words"],
+        "outcome": release["outcome_words"]
+        + (f"; {later} of {sheet.moment(later.at)}, not seen by the driver, tells what came late" if later else ""),
         "signer": row.signer,
         "employer": row.employer,
         "typed": row.typed,
