@@ -84,7 +84,9 @@ class Ledger:
         return max(-self.left, Decimal(0))
 
     def answered(self):
-        """(allowed, disallowed) of the lines as they are now, by the last decision on each."""
+        """(allowed, disallowed) of the lines as they are now, by the last decision on each; by the agreement if any."""
+        if self.of("agreed"):
+            return self.claimed - self.conceded, self.conceded
         last = {}
         for key, _amount in self.of("decision"):
             last |= self.facts[key][3]

@@ -119,7 +119,7 @@ def test_usual_refusals_name_the_page_that_answers_or_say_that_there_is_no_recor
     text = " ".join(made.texts[number - 1 : number + 1])
     assert f"what was noted and signed, p. {made.page_of('Noted on the receipt')}" in text
     assert f"document 3, p. {made.page_of('A wide tally')}" in text
-    assert "No record in this packet." in text
+    assert "Packed badly No record in this packet." in text
     said = json.dumps(made.packet.content["said"])
     assert not [words for words in ("Nothing in this", "Not uploaded", "no exception sheet yet") if words in said]
 
