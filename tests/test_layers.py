@@ -103,7 +103,7 @@ CLAIMS_ORDER = {name: height for height, names in enumerate(CLAIMS_LAYERS) for n
 ONLY_HERE = {
     "weasyprint": {"receiving/documents/pdf.py"},
     "openpyxl": {"receiving/documents/xlsx.py", "receiving/documents/tables.py"},
-    "PIL": {"receiving/photos.py", "receiving/documents/pdf.py"},
+    "PIL": {"receiving/photos.py", "receiving/documents/pdf.py", "receiving/demo/studio.py"},
     "scipy": {"claims/scorecard/figures.py"},
     "numpy": {"claims/scorecard/figures.py"},
     "icalendar": {"claims/feeds.py"},

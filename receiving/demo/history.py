@@ -25,6 +25,7 @@ from receiving.enums import (
     ListState,
     LookedPlace,
     MomentKind,
+    PhotoPurpose,
     RerouteAuthority,
     ScanHow,
     ScanResult,
@@ -268,14 +269,17 @@ class PastVisit:
     def photograph_seal(self, seal, at):
         if self.visit.seal == "missing" or (self.visit.seal == "agrees" and self.rng.random() < 0.75):
             return
-        name = pictures.showing("seal_cut" if self.visit.seal == "broken" else "seal", self.rng)
+        name, uuid = pictures.showing("seal_cut" if self.visit.seal == "broken" else "seal", self.rng), self.uuid()
+        if self.visit.seal == "agrees" and self.past.now - at > pictures.RECENT:
+            return
         pictures.past(
             self.ledger,
             self.company,
             self.arrival,
             name,
             "seal_before",
-            uuid=self.uuid(),
+            picture=pictures.of_seal(name, seal),
+            uuid=uuid,
             actor=self.receiver,
             at=at,
             seal=seal,
@@ -464,7 +468,8 @@ class PastVisit:
         self.tell(f"piece.{piece.kind}", piece, discrepancy=piece, actor=actor, at=at, after=told)
 
     def damaged(self, shipment, carton, stores, *, clustered):
-        code = self.company.codes[self.site.code][self.code_of(shipment, clustered)]
+        goods = carton.description if carton else ""
+        code = self.company.codes[self.site.code][pictures.fitting(self.code_of(shipment, clustered), goods)]
         where, whose, why = self.where(clustered)
         held = shipment.account.food and (code.stop_card == "food" or self.held)
         at = self.moment_between()
@@ -512,15 +517,21 @@ class PastVisit:
         return self.unload_at + (self.counted_at - self.unload_at) * self.rng.uniform(0.05, 0.95)
 
     def photograph(self, piece, at):
-        for position, (name, purpose) in enumerate(pictures.of_piece(piece, self.rng)):
-            when = at + timedelta(seconds=20 * (position + 1))
+        goods = piece.carton.description if piece.carton else ""
+        readable = pictures.is_readable(piece, self.past.now)
+        for position, (name, purpose) in enumerate(pictures.of_piece(piece, self.rng, goods)):
+            when, uuid = at + timedelta(seconds=20 * (position + 1)), self.uuid()
+            of_label = purpose == PhotoPurpose.LABEL
+            if of_label and not readable and piece.kind != Kind.OVER:
+                continue
             pictures.past(
                 self.ledger,
                 self.company,
                 self.arrival,
                 name,
                 purpose,
-                uuid=self.uuid(),
+                picture=pictures.of_own(name, piece) if readable or of_label else None,
+                uuid=uuid,
                 actor=piece.logged_by,
                 at=when,
                 discrepancy=piece,

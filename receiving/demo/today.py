@@ -106,10 +106,15 @@ class Today:
         arrival = dock.tick(arrival, ticks=ticks, actor=self.receiver, at=at - MINUTE)
         return dock.start_unloading(arrival, actor=self.receiver, at=at)
 
-    def photograph(self, arrival, beginning, purpose, *, at, discrepancy=None, seal=None):
+    def photograph(self, arrival, beginning, purpose, *, at, discrepancy=None, seal=None, notation=""):
         name = pictures.showing(beginning, self.rng)
+        picture = discrepancy and pictures.of_own(name, discrepancy)
+        if seal:
+            picture = pictures.of_seal(name, seal)
+        if notation:
+            picture = pictures.of_receipt(name, arrival, notation)
         return photos.record_photo(
-            picture=self.company.pictures[name],
+            picture=picture or self.company.pictures[name],
             arrival=arrival,
             uuid=self.uuid(),
             purpose=purpose,
@@ -270,7 +275,8 @@ class Today:
         }
         if facts["outcome"] == SignOutcome.SIGNED:
             facts |= {"signature": scribble(self.rng), "carrier_receipt": CarrierReceipt.PHOTOGRAPHED}
-            self.photograph(arrival, "receipt", PhotoPurpose.CARRIER_RECEIPT, at=at - MINUTE)
+            noted = facts["notation"]
+            self.photograph(arrival, "receipt", PhotoPurpose.CARRIER_RECEIPT, at=at - MINUTE, notation=noted)
         elif facts["outcome"] == SignOutcome.AT_PICKUP:
             facts["signer"] = ""
         elif facts["outcome"] == SignOutcome.REFUSED:
