@@ -10,7 +10,7 @@ from random import Random
 from receiving import evidence, photos
 from receiving.demo import scenario, studio
 from receiving.enums import Kind, PhotoPurpose
-from receiving.models import Photo
+from receiving.models import Carton, Photo
 
 SHOWING = {
     "CR": "crushed",
@@ -100,12 +100,17 @@ def of_own(name, piece):
     spots = studio.spots().get(stem, {})
     if not piece.label or not spots.keys() & {"label", "close"}:
         return None
-    carton = piece.carton if piece.carton_id else None
+    carton = piece.carton or (None if piece.store else listed(piece))
     store = piece.store or (carton and carton.store)
     number = store.number if store else ""
     if "close" in spots:
         return drawn(stem, "close", studio.close_label(number, piece.label, carton.purchase_order if carton else ""))
     return drawn(stem, "label", studio.label(number, piece.label))
+
+
+def listed(piece):
+    """The carton of the list whose label a piece bears that was only set aside, or None."""
+    return Carton.objects.filter(site=piece.site, label=piece.label).select_related("store").first()
 
 
 def of_seal(name, seal):

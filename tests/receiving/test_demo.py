@@ -1,13 +1,17 @@
 """The demo: loads all or nothing, is a record like any other, and lets a newcomer's first minute work."""
 
+import hashlib
 import uuid
 from collections import Counter
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from io import StringIO
+from random import Random
 
 import pytest
 from django.apps import apps
 from django.contrib.auth.password_validation import validate_password
+from django.core.files.storage import default_storage
 from django.core.management import call_command
 from django.db import transaction
 from django.test import Client
@@ -15,8 +19,8 @@ from django.urls import reverse
 from PIL import Image
 
 from receiving import counting, discrepancies, dock, evidence, load_list, queries, release, sheet
-from receiving.demo import history, load, plan, scenario
-from receiving.enums import ArrivalState, Kind, LookedPlace, SignOutcome
+from receiving.demo import history, load, pictures, plan, scenario, studio
+from receiving.enums import ArrivalState, Kind, LookedPlace, PhotoPurpose, SignOutcome
 from receiving.identifiers import scac, sscc
 from receiving.models import (
     Arrival,
@@ -274,9 +278,85 @@ def test_the_plan_has_one_carrier_of_each_story(visits):
 
 
 def test_the_pictures_are_small_and_all_there():
-    pictures = sorted(scenario.PICTURES.glob("*.jpg"))
-    assert len(pictures) >= 20
-    for path in pictures:
+    found = sorted(scenario.PICTURES.glob("*.jpg"))
+    assert len(found) >= 20
+    for path in found:
         with Image.open(path) as picture:
             assert (picture.format, picture.size) == ("JPEG", (1280, 960))
         assert 40_000 <= path.stat().st_size <= 90_000, path.name
+
+
+def labelled(name, piece):
+    """The bytes of this picture with the piece's own label on it."""
+    picture = pictures.of_own(name, piece)
+    return picture and picture.original
+
+
+def original(photo):
+    with default_storage.open(photo.original) as file:
+        return file.read()
+
+
+def test_a_label_that_can_be_read_is_the_pieces_own_and_the_damage_is_its_codes(loaded):
+    rows = Photo.objects.filter(discrepancy__isnull=False).select_related("discrepancy__store", "discrepancy__carton")
+    own = {PhotoPurpose.LABEL: 0, PhotoPurpose.PIECE: 0}
+    for photo in rows.filter(purpose__in=own).order_by("pk"):
+        piece = photo.discrepancy
+        if photo.purpose == PhotoPurpose.LABEL:
+            shown = pictures.names("label")
+        else:
+            shown = pictures.names(pictures.SHOWING[piece.codes[0]["code"]] if piece.codes else "wet")
+        drawings = {name: labelled(name, piece) for name in shown}
+        if original(photo) in drawings.values():
+            own[photo.purpose] += 1
+            continue
+        assert photo.purpose == PhotoPurpose.PIECE, "a label from near is always the piece's own"
+        shared = {hashlib.sha256(shared_picture(name)).hexdigest() for name in shown}
+        assert photo.sha256 in shared, (str(piece), piece.codes)
+    assert own[PhotoPurpose.LABEL] > 10 and own[PhotoPurpose.PIECE] > 10
+
+
+@cache
+def shared_picture(name):
+    stem = name.removesuffix(".jpg")
+    if "label" in studio.spots().get(stem, {}):
+        return studio.inked(stem, "label", studio.far_label())
+    return (scenario.PICTURES / name).read_bytes()
+
+
+def test_a_seal_is_shown_with_its_own_number(loaded):
+    rows = list(Photo.objects.filter(seal__isnull=False).select_related("seal"))
+    assert rows
+    for photo in rows:
+        names = pictures.names("seal") + pictures.names("seal_cut")
+        assert original(photo) in {pictures.of_seal(name, photo.seal).original for name in names}
+
+
+@pytest.mark.parametrize(
+    ("code", "goods", "fits"),
+    [
+        ("LK", "Throw blanket", "CR"),
+        ("LK", "Olive oil, bottles", "LK"),
+        ("BK", "Bath towels, cotton", "CR"),
+        ("BK", "Glass storage jars", "BK"),
+        ("LK", "", "LK"),
+        ("TO", "Throw blanket", "TO"),
+    ],
+)
+def test_what_cannot_leak_or_break_does_not(code, goods, fits):
+    assert pictures.fitting(code, goods) == fits
+
+
+def test_broken_goods_are_those_on_the_list():
+    listed = {row[0] for rows in scenario.read()["goods"].values() for row in rows}
+    assert pictures.LIQUIDS | pictures.BREAKS.keys() <= listed
+    for goods, beginning in pictures.BREAKS.items():
+        assert pictures.inside("BK", goods, Random(1)) in pictures.names(beginning)
+
+
+def test_a_receipt_tells_what_is_noted_without_the_ids():
+    assert pictures.lines("3 cartons short: 195..., 196...; 2 cartons crushed: 197...; seal 0123456 intact.") == [
+        "3 cartons short",
+        "2 cartons crushed",
+        "seal 0123456 intact",
+    ]
