@@ -29,7 +29,7 @@ BREAKS = {
     "Dinner plates, stoneware": "broken_plates",
     "Glass storage jars": "broken_jars",
 }
-RECENT = timedelta(days=45)
+RECENT = timedelta(days=21)
 
 
 def fitting(code, goods):

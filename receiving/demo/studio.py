@@ -15,7 +15,7 @@ from PIL import Image, ImageChops, ImageDraw, ImageFilter, ImageFont
 PICTURES = Path(__file__).resolve().parent.parent.parent / "fixtures" / "pictures"
 FONTS = Path(__file__).resolve().parent.parent / "documents" / "fonts"
 MONO, PLAIN, BOLD = "AtkinsonHyperlegibleMono-Regular", "AtkinsonHyperlegible-Regular", "AtkinsonHyperlegible-Bold"
-QUALITY = 68
+QUALITY = 60
 NEAR = 400
 THUMBNAIL = (320, 240)
 HAND = (32, 52, 128)
