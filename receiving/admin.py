@@ -26,13 +26,19 @@ from receiving.models import (
     Event,
     ExceptionSheet,
     Finding,
+    HandedIn,
+    HandedInEnded,
     IncidentNote,
+    IncidentRuling,
+    LateRecord,
     LoadList,
     Looked,
     Membership,
     Moment,
     Pallet,
     Person,
+    Phone,
+    PhoneTrailer,
     Photo,
     Refusal,
     Scan,
@@ -242,6 +248,7 @@ read_only(
     filters=("action", "condition"),
 )
 read_only(IncidentNote, ("arrival", "kind", "text", "at", "actor"), related=("arrival", "actor"), filters=("kind",))
+read_only(IncidentRuling, ("incident", "reportable", "decided_by", "at", "actor"), related=("incident", "actor"))
 read_only(Refusal, ("shipment", "pieces", "reason", "at", "actor"), related=("shipment", "actor"))
 read_only(Looked, ("arrival", "place", "at", "actor"), related=("arrival", "actor"))
 read_only(
@@ -300,5 +307,32 @@ read_only(
     filters=("site",),
 )
 read_only(ChainHead, ("site", "seq", "hash"), related=("site",))
+read_only(
+    Phone,
+    ("__str__", "site", "person", "name", "last_seen", "skew"),
+    related=("site", "person"),
+    search=("uuid", "name"),
+)
+read_only(
+    PhoneTrailer,
+    ("phone", "arrival", "worked_at", "reported_at", "waiting", "refused"),
+    related=("phone", "arrival"),
+)
+read_only(
+    LateRecord,
+    ("record", "arrival", "kind", "outcome", "changes_sheet", "made_at", "actor"),
+    related=("arrival", "actor"),
+    search=("record", "label"),
+    filters=("outcome", "changes_sheet"),
+)
+read_only(
+    HandedIn,
+    ("title", "site", "arrival", "author", "made_at", "at"),
+    related=("site", "arrival", "author"),
+    search=("uuid", "title"),
+)
+read_only(
+    HandedInEnded, ("handed_in", "end", "reason", "at", "actor"), related=("handed_in", "actor"), filters=("end",)
+)
 read_only(Submission, ("uuid", "person", "path", "status", "at"), related=("person",), search=("uuid",))
 read_only(Counter, ("site", "name", "year", "value"), related=("site",))

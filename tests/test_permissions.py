@@ -270,7 +270,7 @@ MATRIX = {
     "job": ("job", READERS_OF_CLAIMS, NOT_HERE),
     "job all": ("all_job", READERS_OF_CLAIMS, NOT_HERE),
 }
-# Pages that belong to no site: tested in tests/pages/test_base.py, tests/pages/test_shell.py, tests/claims/test_feed.py.
+# Pages of no site: tested in tests/pages/test_base.py, tests/pages/test_shell.py, tests/claims/test_feed.py.
 NO_SITE = {"feed", "home", "language", "login", "logout", "password_change", "password_change_done"}
 NO_SITE |= {"worker", "manifest", "reachable", "offline"}
 

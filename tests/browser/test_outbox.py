@@ -105,7 +105,8 @@ def put(page, url=LOG, **record):
     script = """
     async ({url, data, ...record}) => {
       const files = data ? [new File([data], 'a.jpg', {type: 'image/jpeg', lastModified: 1700000000000})] : []
-      return outbox.put({url, kind: files.length ? 'photo' : 'piece', title: 'Damaged', fields: [['label', 'L1']], files, ...record})
+      const kind = files.length ? 'photo' : 'piece'
+      return outbox.put({url, kind, title: 'Damaged', fields: [['label', 'L1']], files, ...record})
     }
     """
     return page.evaluate(script, {"url": url} | record)
@@ -129,8 +130,7 @@ def until(page, condition, patience=15):
 
 
 def states(page):
-    rows = page.evaluate("outbox.list().then(rows => rows.map(row => [row.uuid, row.state]))")
-    return {uuid: state for uuid, state in rows}
+    return dict(page.evaluate("outbox.list().then(rows => rows.map(row => [row.uuid, row.state]))"))
 
 
 def test_a_record_is_sent_with_its_number_and_then_forgotten(page, server):

@@ -1,4 +1,4 @@
-"""The dock's forms on a phone that loses its network: kept at once, sent by themselves, once, and shown wherever they are."""
+"""The dock's forms on a phone that loses its network: kept at once, sent by themselves, once, and always in sight."""
 
 import hashlib
 import re
@@ -78,6 +78,14 @@ def cut(page):
 def back(page):
     page.context.set_offline(False)
     expect(badge(page)).to_have_text("all safe")
+
+
+def hold_posts(page, name, hold):
+    """What is sent to the trailer's `name` goes to `hold` instead of to the server."""
+    page.route(
+        f"**/trailer/*/{name}/",
+        lambda route: hold(route) if route.request.method == "POST" else route.continue_(),
+    )
 
 
 def describe(page, label="LABEL-1"):
@@ -304,9 +312,7 @@ def test_one_button_steps_are_kept_too(pocket, site, ana):
 
 def test_a_slow_answer_does_not_hold_the_hand(pocket, trailer):
     slow = []
-    pocket.route(
-        "**/trailer/*/log/", lambda route: slow.append(route) if route.request.method == "POST" else route.continue_()
-    )
+    hold_posts(pocket, "log", slow.append)
     pocket.goto(at("log_trailer", trailer))
     describe(pocket)
     pocket.get_by_role("button", name="Log this piece").tap()

@@ -1,10 +1,14 @@
-"""The page's script for photos in a real browser: each by itself, refused or retried by itself."""
+"""The page's script for photos in a real browser: each by itself, refused or retried by itself.
+
+Here nothing can be kept on the phone, so the page itself sends; what is kept is in test_outbox_forms.py.
+"""
 
 import re
 from urllib.parse import urlsplit
 
 import pytest
 from django.test import Client
+from django.urls import reverse
 from playwright.sync_api import expect
 
 from receiving.enums import ArrivalState, Role
@@ -12,7 +16,8 @@ from receiving.models import Photo
 from tests.builders import make_arrival, make_person, make_site
 from tests.hostile.photos import cut, grained, saved, seen
 
-pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.urls("tests.receiving.test_photo_intake")]
+pytestmark = pytest.mark.django_db(transaction=True)
+NOTHING_KEPT = "Object.defineProperty(window, 'indexedDB', {value: undefined})"
 GOOD_JPEG = {"name": "good.jpg", "mimeType": "image/jpeg", "buffer": saved(grained(), "JPEG")}
 OTHER = {"name": "other.png", "mimeType": "image/png", "buffer": saved(seen(), "PNG")}
 BROKEN = {"name": "half.jpg", "mimeType": "image/jpeg", "buffer": cut(saved(grained(), "JPEG"), 0.5)}
@@ -26,10 +31,11 @@ def trailer_page(open_page, live_server):
         arrival = make_arrival(site, actor=receiver, state=ArrivalState.AT_DOOR)
         client = Client()
         client.force_login(receiver)
-        page = open_page(viewport={"width": 390, "height": 844}, **options)
+        page = open_page(viewport={"width": 390, "height": 844}, service_workers="block", **options)
+        page.add_init_script(NOTHING_KEPT)
         cookie = {"name": "sessionid", "value": client.cookies["sessionid"].value}
         page.context.add_cookies([cookie | {"domain": urlsplit(live_server.url).hostname, "path": "/"}])
-        page.goto(arrival.get_absolute_url())
+        page.goto(reverse("trailer_photos", args=["NOR", arrival.number]))
         return page
 
     return trailer_page
@@ -51,7 +57,7 @@ def test_each_photo_is_stored_or_refused_by_itself(trailer_page):
     expect(rows.nth(1).get_by_role("button", name="Send again")).to_be_hidden()
     rows.nth(1).get_by_role("button", name="Take off the list").click()
     expect(rows).to_have_count(2)
-    expect(rows.nth(0).locator("img")).to_have_attribute("src", re.compile(r"/NOR/photos/.+/thumbnail$"))
+    expect(rows.nth(0).locator("img")).to_have_attribute("src", re.compile(r"/NOR/photo/.+/thumbnail/$"))
     assert rows.nth(0).locator("img").evaluate("img => img.decode().then(() => img.naturalWidth)") == 320
 
 

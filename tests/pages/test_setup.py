@@ -528,7 +528,6 @@ def test_a_limit_that_can_be_read_two_ways_is_asked(manager, site):
     assert "“1.000” can be read as 1000 or as 1." in answer.content.decode()
 
 
-
 def test_a_wrong_fact_of_the_site_keeps_what_was_typed(manager, site):
     answer = manager.post(at("setup_site", site), site_body(site, currency="usd", write_off_limit="-5", name="New"))
     page = page_of(answer)

@@ -1,4 +1,4 @@
-"""What a phone asks for to keep the dock's pages: worker, manifest, list of pages, and what each answer says of itself."""
+"""What a phone asks for to keep the dock's pages: worker, manifest, list of pages, what each answer says of itself."""
 
 import json
 import re

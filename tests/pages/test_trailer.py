@@ -59,7 +59,8 @@ def form(**given):
 
 
 def page(client, name, arrival, *more):
-    return client.get(at(name, arrival, *more)).content.decode()
+    """The page without the question at signing out, which every page ends with."""
+    return client.get(at(name, arrival, *more)).content.decode().split("data-sign-out-ask")[0]
 
 
 def fresh(arrival):

@@ -23,6 +23,8 @@ from receiving.models import (
     Membership,
     Pallet,
     Person,
+    Phone,
+    PhoneTrailer,
     Scan,
     Shipment,
     Site,
@@ -47,7 +49,20 @@ pytestmark = pytest.mark.django_db
 OURS = apps.get_app_config("receiving").get_models()
 ALL = sorted(OURS, key=lambda model: model.__name__)
 EVIDENCE = [model for model in ALL if issubclass(model, Evidence)]
-RECORD = [Scan, Event, ChainHead, Submission, Carton, Discrepancy, Arrival, Shipment, LoadList, Pallet]
+RECORD = [
+    Scan,
+    Event,
+    ChainHead,
+    Submission,
+    Carton,
+    Discrepancy,
+    Arrival,
+    Shipment,
+    LoadList,
+    Pallet,
+    Phone,
+    PhoneTrailer,
+]
 READ_ONLY = sorted({*EVIDENCE, *RECORD}, key=lambda model: model.__name__)
 
 

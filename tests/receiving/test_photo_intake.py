@@ -8,48 +8,17 @@ import pytest
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.http import HttpResponse
-from django.template.loader import render_to_string
-from django.urls import include, path, reverse
+from django.urls import reverse
 
 from receiving import converters, photos  # noqa: F401  the converters are registered by the import
 from receiving.enums import ArrivalState, PhotoPurpose, Role
 from receiving.models import Event, Photo
 from receiving.photos import BrokenPicture, UuidReused, receive_photo
 from receiving.refusals import Refused
-from receiving.views import photos as views
 from tests.builders import NOON, make_arrival, make_person, make_piece, make_seal, make_site
 from tests.hostile.photos import GOOD, SECRET, TAKEN, cut, grained, saved, seen
 
-
-def page(request, site, number):
-    return HttpResponse(
-        "<!doctype html><title>t</title>"
-        + render_to_string(
-            "receiving/_photo_input.html",
-            {
-                "photo_url": reverse("photo_upload", args=[site, number]),
-                "photo_uuid": uuid.uuid4(),
-                "photo_purpose": PhotoPurpose.TRAILER,
-            },
-            request=request,
-        )
-    )
-
-
-PLACES = ("doors", "log", "pieces", "claims", "due", "carriers", "setup", "search")
-urlpatterns = [
-    path("", include("django.contrib.auth.urls")),
-    path("", page, name="home"),
-    path("language/", page, name="language"),
-    path("<site:site>/trailers/<int:number>/", page, name="trailer"),
-    path("<site:site>/trailers/<int:number>/photos/", views.upload, name="photo_upload"),
-    path("<site:site>/photos/<uuid:uuid>/original", views.original, name="photo_original"),
-    path("<site:site>/photos/<uuid:uuid>/viewing", views.viewing, name="photo_viewing"),
-    path("<site:site>/photos/<uuid:uuid>/thumbnail", views.thumbnail, name="photo_thumbnail"),
-    *(path(f"<site:site>/{name}/", page, name=name) for name in PLACES),
-]
-pytestmark = [pytest.mark.django_db, pytest.mark.urls(__name__)]
+pytestmark = pytest.mark.django_db
 JPEG = saved(grained(), "JPEG")
 
 
@@ -222,7 +191,7 @@ def test_a_script_gets_the_stored_photo(send):
     told = answer.json()["photo"]
     assert answer.status_code == 201
     assert (told["uuid"], told["sha256"], told["caption"]) == (str(photo.uuid), photo.sha256, "rear")
-    assert told["thumbnail"] == f"/NOR/photos/{photo.uuid}/thumbnail"
+    assert told["thumbnail"] == f"/NOR/photo/{photo.uuid}/thumbnail/"
 
 
 def test_a_script_that_repeats_gets_the_same_answer(send):
