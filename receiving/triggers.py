@@ -14,6 +14,7 @@ KEYS = {
     "receiving_handedin": [("uuid",)],
     "receiving_handedinended": [("handed_in_id",)],
     "receiving_incidentnote": [("uuid",)],
+    "receiving_incidentruling": [("uuid",)],
     "receiving_laterecord": [("uuid",)],
     "receiving_looked": [("uuid",)],
     "receiving_moment": [],
@@ -26,7 +27,6 @@ KEYS = {
     "receiving_tombstone": [("photo_id",)],
 }
 TABLES = tuple(KEYS)  # this app's, for its migration; the apps above put their own
-KEYS["receiving_incidentruling"] = [("uuid",)]  # came after that migration, with one of its own
 MESSAGE = "evidence is written once"
 
 
