@@ -136,11 +136,13 @@ def once(view):
                     if earlier is not None:
                         return replay(request, earlier, digest)
                     answer = view(request, *args, **kwargs)
-                    if answer.status_code >= 400:
-                        transaction.set_rollback(True)
-                    else:
+                    if answer.status_code < 400:
                         remember(request, answer, digest)
-                    return answer
+                        return answer
+                    transaction.set_rollback(True)
+                # What refused it may be its own first delivery, stored since we looked: then this one is the repeat.
+                earlier = queries.submission(request.uuid)
+                return answer if earlier is None else replay(request, earlier, digest)
             except SameUuid:
                 continue
             except OperationalError as error:

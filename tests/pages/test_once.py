@@ -8,8 +8,8 @@ from django.urls import reverse
 
 from receiving import counting, queries
 from receiving.enums import ArrivalState
-from receiving.models import Carton, Event, Scan, Submission
-from tests.builders import make_account, make_arrival, make_cartons, make_person, make_site, sscc
+from receiving.models import Carton, Discrepancy, Event, Scan, Submission
+from tests.builders import make_account, make_arrival, make_cartons, make_code, make_person, make_site, sscc
 
 pytestmark = pytest.mark.django_db
 
@@ -39,6 +39,34 @@ def test_of_two_deliveries_at_once_the_second_gets_the_answer_of_the_first(clien
     assert second.json() == first.json()
     assert (Submission.objects.count(), Scan.objects.count(), Event.objects.count()) == (1, 1, events)
     assert Carton.objects.get(label=sscc(1)).received == 1
+
+
+def test_what_its_own_first_delivery_would_refuse_gets_the_answer_of_the_first(client, monkeypatch):
+    site = make_site()
+    alice = make_person("receiver", site)
+    trailer = make_arrival(site, actor=alice, state=ArrivalState.UNLOADING, pieces=2, account=make_account())
+    make_cartons(trailer.shipments.get(), 2)
+    client.force_login(alice)
+    sent = {"uuid": str(uuid.uuid4()), "kind": "damaged", "codes": make_code(site).pk, "label": sscc(1)}
+    sent |= {"where_found": "staging", "quantity": 1, "photos_missing_reason": "the camera is broken"}
+    url = reverse("log_trailer", args=[site.code, trailer.number])
+    first = client.post(url, sent, headers={"Accept": "application/json"})
+    assert first.status_code == 201, first.content
+
+    look, looks = queries.submission, []
+
+    def too_early(key):
+        looks.append(key)
+        return None if len(looks) == 1 else look(key)
+
+    monkeypatch.setattr(queries, "submission", too_early)
+    second = client.post(url, sent, headers={"Accept": "application/json"})
+    assert (second.status_code, second.headers["X-Repeated"]) == (201, "1")
+    assert second.json() == first.json()
+    looks.clear()
+    another = client.post(url, sent | {"uuid": str(uuid.uuid4())}, headers={"Accept": "application/json"})
+    assert another.status_code == 409
+    assert (Discrepancy.objects.count(), Submission.objects.count()) == (1, 1)
 
 
 class Ended(Exception):
