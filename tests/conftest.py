@@ -27,6 +27,7 @@ import django  # noqa: E402
 import pytest  # noqa: E402
 from django.conf import settings  # noqa: E402
 from django.db import connections  # noqa: E402
+from django.utils import translation  # noqa: E402
 from playwright.sync_api import expect, sync_playwright  # noqa: E402
 
 assert not settings.configured, "Django's settings were read before tests/conftest.py could prepare them"
@@ -68,6 +69,12 @@ def settings_for_tests():
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     flush_past_the_guards(type(connections["default"].ops))
+
+
+@pytest.fixture(autouse=True)
+def own_language():
+    """A request leaves its language behind in its thread; the next test speaks the project's."""
+    translation.deactivate()
 
 
 @pytest.fixture(scope="session")

@@ -184,7 +184,7 @@ TELLTALE = re.compile(
     re.IGNORECASE,
 )
 # What people typed or what keeps its name in every language.
-DATA = re.compile(r"Juniper Home Stores|https?://\S+|\S+@\S+|PDF|CSV")
+DATA = re.compile(r"Juniper Home Stores|https?://\S+|\S+@\S+|PDF|CSV|\{\w+\}")
 NO_PAGE = {"load_list_file", "photo_original", "photo_viewing", "photo_thumbnail", "pieces_export", "sheet_pdf"}
 NO_PAGE |= {"phone", "phone_pages", "cartons_json", "handed_in_file"}
 DOCK = {"lead", "qualified", "receiver"}

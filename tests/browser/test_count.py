@@ -83,6 +83,12 @@ def ready(page):
     expect(page.locator("[data-count][data-list-at]")).to_have_count(1)
 
 
+NONE_ON_ITS_WAY = """
+() => import('/static/receiving/js/outbox_store.js').then(store => store.all())
+  .then(rows => rows.length > 0 && rows.every(row => row.state === 'waiting'))
+"""
+
+
 def figure(page, name):
     return page.locator("[data-figures] div", has_text=name).locator("dd")
 
@@ -104,7 +110,7 @@ def test_a_scanner_faster_than_the_network_loses_nothing(count_page):
 def test_what_is_scanned_without_a_network_goes_once_when_it_is_back(count_page):
     page = count_page()
     scan(page, sscc(1))
-    expect(figure(page, "Counted")).to_have_text("1")
+    all_arrived(page)
     page.context.set_offline(True)
     scan(page, sscc(2), sscc(3))
     expect(page.locator("[data-waiting]")).to_contain_text("2 to send")
@@ -271,6 +277,7 @@ def test_a_scan_that_waits_is_taken_back_without_a_word_to_the_server(count_page
     page.context.set_offline(True)
     scan(page, sscc(1), sscc(2))
     expect(figure(page, "Counted")).to_have_text("2")
+    page.wait_for_function(NONE_ON_ITS_WAY)
     page.get_by_role("button", name="Take back my last count").click()
     expect(answer(page)).to_contain_text("Taken back")
     expect(figure(page, "Counted")).to_have_text("1")

@@ -148,8 +148,10 @@ def test_every_form_of_a_label_is_read_as_the_server_reads_it(modules):
         assert there == read_here(raw), repr(raw)
 
 
+# A browser may know newer letters than Python does: only those that both know.
+KNOWN = st.text(st.characters(exclude_categories=["Cn", "Cs"]), max_size=4)
 PARTS = st.sampled_from([*DRESS, "]C1", "(01)", "(00)", "00", "01", GS, " ", "-", "10LOT", sscc(3), sscc(4)[:-1], "{}"])
-JUMBLE = st.lists(PARTS | st.text(max_size=4), max_size=6).map(lambda parts: "".join(parts).replace("{}", sscc(9)))
+JUMBLE = st.lists(PARTS | KNOWN, max_size=6).map(lambda parts: "".join(parts).replace("{}", sscc(9)))
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -181,17 +181,20 @@ def test_a_begun_piece_can_be_thrown_away(pocket, trailer):
 def test_refused_at_once_everything_typed_is_still_here_and_goes_again(pocket, trailer):
     pocket.goto(at("log_trailer", trailer))
     pocket.locator("#id_label").fill("LABEL-1")
+    pocket.locator("#id_photos").set_input_files(FIRST)
     pocket.get_by_role("button", name="Log this piece").tap()
     summary = pocket.locator(".errorsummary")
     expect(summary).to_be_focused()
     expect(summary).to_contain_text("Not saved yet")
-    expect(badge(pocket)).to_have_text("1 refused")
+    expect(badge(pocket)).to_contain_text("1 refused")
+    expect(pocket.locator("[data-previews] li")).to_have_count(1)
     pocket.get_by_text("Damaged", exact=True).tap()
     pocket.get_by_text("crushed", exact=True).tap()
     pocket.get_by_role("button", name="Log this piece").tap()
     expect(pocket.locator("body")).to_contain_text("P-1 is logged: damaged.")
     expect(badge(pocket)).to_have_text("all safe")
-    assert Discrepancy.objects.get().label == "LABEL-1"
+    piece = Discrepancy.objects.get()
+    assert (piece.label, piece.photos.get().filename) == ("LABEL-1", "first.jpg")
 
 
 def test_refused_later_it_is_mended_in_its_own_form(pocket, trailer):

@@ -721,20 +721,6 @@ def test_an_over_with_its_photo_takes_three_taps(at_the_log, phone):
 
 
 @pytest.mark.django_db(transaction=True)
-def test_a_refused_piece_keeps_words_and_photo_on_the_phone(at_the_log, trailer, phone):
-    taps = at_the_log(label_of(trailer))
-    taps.on(phone.get_by_text("Damaged", exact=True))
-    taps.photo()
-    phone.get_by_role("button", name="Log this piece").tap()
-    phone.wait_for_selector("[data-send-told]:not([hidden])")
-    assert "Choose what the damage is." in phone.inner_text("[data-send-told]")
-    assert not Discrepancy.objects.exists()
-    taps.on(phone.get_by_text("crushed", exact=True))
-    taps.save()
-    assert Discrepancy.objects.get().photos.count() == 1
-
-
-@pytest.mark.django_db(transaction=True)
 def test_a_dangerous_code_shows_the_stop_card_at_once(at_the_log, site, trailer, phone):
     make_code(site, "LK", label="leaking badly", stop_card="hazard")
     taps = at_the_log(label_of(trailer))
@@ -744,17 +730,3 @@ def test_a_dangerous_code_shows_the_stop_card_at_once(at_the_log, site, trailer,
     assert "Do not open, move or scan it closer." in phone.locator(".stopcard:visible").inner_text()
     taps.save()
     assert IncidentNote.objects.count() == 1
-
-
-@pytest.mark.django_db(transaction=True)
-def test_without_a_network_nothing_is_lost(at_the_log, trailer, phone):
-    taps = at_the_log(label_of(trailer))
-    taps.on(phone.get_by_text("Damaged", exact=True))
-    taps.on(phone.get_by_text("crushed", exact=True))
-    phone.context.set_offline(True)
-    phone.get_by_role("button", name="Log this piece").tap()
-    phone.wait_for_selector("[data-send-told]:not([hidden])")
-    assert "Everything is still here" in phone.inner_text("[data-send-told]")
-    phone.context.set_offline(False)
-    taps.save()
-    assert Discrepancy.objects.count() == 1

@@ -27,6 +27,7 @@ from tests.trial.phone import UNSENT, Phone
 from tests.trial.server import Server
 
 HOURS = 24
+PATIENCE = 30
 PHOTO_BYTES = 400_000
 LATER = 0.1  # the part of the work that is done while things are being sent
 STOPS = ("request", "work", "answer")
@@ -76,7 +77,7 @@ class Day:
         account = builders.make_account("Juniper Home Stores")
         stores = [builders.make_store(self.site, account, f"{number:04d}") for number in range(1, 31)]
         builders.make_code(self.site)
-        cartons = self.size.scans + self.size.pieces + self.size.browser_kills + self.size.server_kills + 1
+        cartons = self.size.scans + self.size.pieces + 2 * (self.size.browser_kills + self.size.server_kills) + 1
         self.trailer = builders.make_arrival(
             self.site, actor=self.person, state=ArrivalState.UNLOADING, pieces=cartons, account=account
         )
@@ -179,16 +180,10 @@ class Day:
 
     def kill_while_sending(self, victim, *, skip):
         """Lets some records pass, holds one on its way, and kills while it is held."""
-        if not self.backlog():
-            # Nothing to send: something is made first.
-            self.phone.set_offline(True)
-            self.do("scans", 0)
         at = self.random.choice(STOPS if victim == "browser" else STOPS[:2])
-        stop = self.proxy.hold(at, skip=min(skip, self.random.randint(0, 30)))
-        self.phone.open(self.random.choice([self.url("count"), self.url("trailer"), reverse("outbox", args=["ALD"])]))
-        self.phone.set_offline(False)
-        if not stop.wait(30):
-            self.wrong.append(f"nothing was sent within 30 s although {self.backlog()} records wait")
+        stop = self.hold(at, skip=min(skip, self.random.randint(0, 30)))
+        while not self.reached(stop):
+            stop = self.hold(at, skip=0)
         if victim == "browser":
             self.kill_browser(at)
             stop.release()
@@ -200,6 +195,27 @@ class Day:
             stop.release()
             self.look()
             self.server.start()
+
+    def hold(self, at, *, skip):
+        """Back on the network with something to send; the delivery after `skip` others will be held."""
+        self.phone.set_offline(True)
+        if not self.backlog():
+            self.do("scans", 0)
+        stop = self.proxy.hold(at, skip=skip)
+        self.phone.open(self.random.choice([self.url("count"), self.url("trailer"), reverse("outbox", args=["ALD"])]))
+        self.phone.set_offline(False)
+        return stop
+
+    def reached(self, stop):
+        """Whether a delivery is held; not where everything went in fewer of them than were to pass."""
+        end = time.monotonic() + PATIENCE
+        while not stop.wait(0.5):
+            if not self.backlog():
+                return stop.wait(0.5)
+            if time.monotonic() > end:
+                self.wrong.append(f"nothing was sent within {PATIENCE} s although {self.backlog()} records wait")
+                return True
+        return True
 
     def kill_browser(self, when):
         self.phone.kill()
