@@ -142,12 +142,19 @@ class Phone:
         return self.ask(RECORDS)
 
     def look(self, patience=20):
-        """(the number shown, the records on the phone) when both stand still; the last pair if they never agree."""
+        """(the number shown, the records on the phone) when they agree; the last pair if they never do.
+
+        Where things are being sent, the number is right if the records, which take a while to be read, were as many at
+        some moment between a look at the head before and one after.
+        """
         end = time.monotonic() + patience
         while True:
-            records, shown = self.records(), self.badge()
-            if shown == len([row for row in records if row["state"] in UNSENT]) or time.monotonic() > end:
-                return shown, records
+            before, records, after = self.badge(), self.records(), self.badge()
+            unsent = len([row for row in records if row["state"] in UNSENT])
+            if None not in (before, after) and min(before, after) <= unsent <= max(before, after):
+                return unsent, records
+            if time.monotonic() > end:
+                return after, records
             self.page.wait_for_timeout(100)
 
     def wait_kept(self):
