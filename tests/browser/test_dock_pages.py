@@ -5,8 +5,6 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from django.conf import settings
-from django.contrib.staticfiles import finders
 from django.test import Client
 from django.urls import reverse
 
@@ -14,6 +12,7 @@ from receiving import discrepancies, dock
 from receiving.enums import ArrivalState
 from receiving.models import Arrival, Person
 from tests import world
+from tests.browser.weights import MOST_BYTES, weight
 from tests.builders import NOON, make_arrival, make_cartons, make_seal
 from tests.conftest import DESK, PHONE
 
@@ -21,7 +20,6 @@ pytestmark = pytest.mark.django_db(transaction=True)
 AXE = (Path(__file__).parent.parent / "vendor" / "axe.min.js").read_text()
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 MORE_RULES = {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}}
-MOST_BYTES = 150_000
 DESK_PAGES = {"load_list", "pieces"}  # read at a desk, by a mouse: axe's own size of targets is enough
 DEVICES = {"phone": PHONE, "desk": DESK}
 
@@ -106,12 +104,6 @@ TARGETS = """
   }).filter(({width, height}) => width > 1 && height > 1)
 }
 """
-FETCHED = """
-() => ({
-  document: performance.getEntriesByType('navigation')[0].decodedBodySize,
-  files: performance.getEntriesByType('resource').map(entry => new URL(entry.name).pathname),
-})
-"""
 
 
 @pytest.fixture
@@ -171,16 +163,10 @@ def test_every_dock_page(open_page, dock_world, device):
 
 
 def too_heavy(page):
-    """What a page brings along: the document, its styles and scripts, unpacked; no fonts, no photos.
-
-    Scripts and styles weigh on every page, though a browser fetches them once.
-    """
-    fetched = page.evaluate(FETCHED)
-    names = {path.removeprefix(settings.STATIC_URL) for path in fetched["files"] if path.endswith((".css", ".js"))}
-    sizes = {name: Path(finders.find(name)).stat().st_size for name in names} | {"the page": fetched["document"]}
-    assert len(sizes) >= 3
-    if sum(sizes.values()) >= MOST_BYTES:
-        yield f"{sum(sizes.values())} bytes: {sizes}"
+    html, parts = weight(page)
+    assert len(parts) >= 2
+    if html + sum(parts.values()) >= MOST_BYTES:
+        yield f"{html + sum(parts.values())} bytes: {html} and {parts}"
 
 
 def too_wide(page, screen):

@@ -1,29 +1,18 @@
 """What a dock page weighs before photos and fonts, as sent: its files packed, the page as the server writes it."""
 
-import gzip
 import uuid
-from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from django.conf import settings
-from django.contrib.staticfiles import finders
 from django.test import Client
 
 from receiving import discrepancies
 from receiving.enums import ArrivalState, Role
+from tests.browser.weights import MOST_BYTES, weight
 from tests.builders import NOON, make_account, make_arrival, make_cartons, make_code, make_person, make_site, make_store
 from tests.conftest import PHONE
 
 pytestmark = pytest.mark.django_db(transaction=True)
-MOST_BYTES = 100_000
-FETCHED = """
-() => ({
-  page: performance.getEntriesByType('navigation')[0].decodedBodySize,
-  files: performance.getEntriesByType('resource').map(entry => new URL(entry.name).pathname),
-})
-"""
-NOT_COUNTED = (".woff2", ".png", ".wasm")
 
 
 @pytest.fixture
@@ -43,11 +32,6 @@ def receiver():
     return person
 
 
-def packed(address):
-    path = Path(finders.find(address.removeprefix(settings.STATIC_URL)))
-    return len(gzip.compress(path.read_bytes(), 9))
-
-
 def test_every_dock_page_weighs_less_than_100_kb(open_page, live_server, receiver):
     client = Client()
     client.force_login(receiver)
@@ -60,11 +44,9 @@ def test_every_dock_page_weighs_less_than_100_kb(open_page, live_server, receive
         if address.endswith(".json") or "?" in address:
             continue
         page.goto(address, wait_until="networkidle")
-        fetched = page.evaluate(FETCHED)
-        files = {name for name in fetched["files"] if name.startswith(settings.STATIC_URL)}
-        assert any(name.endswith("icons.svg") for name in files)
-        parts = {name: packed(name) for name in files if not name.endswith(NOT_COUNTED)}
-        weights[address] = fetched["page"] + sum(parts.values()), fetched["page"], parts
+        html, parts = weight(page)
+        assert any(name.endswith("icons.svg") for name in parts)
+        weights[address] = html + sum(parts.values()), html, parts
     assert len(weights) > 20
     for address, (whole, html, _parts) in sorted(weights.items(), key=lambda each: -each[1][0]):
         print(f"{whole:7} bytes, of which the page {html:6}: {address}")
