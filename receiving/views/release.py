@@ -263,6 +263,11 @@ def sheet_replace(request, number):
     device = request.headers.get("User-Agent", "")[:300]
     try:
         row = release.replace(arrival, uuid=request.uuid, device=device, actor=request.user, at=timezone.now())
+    except release.NotReleasable as why:
+        if wants_json(request):
+            return problem(request, why.status, why.code, why.message)
+        row = queries.sheets_with_late().filter(arrival=arrival).latest("number")
+        return render(request, "receiving/sheet.html", sheet_context(row, SendForm()), status=why.status)
     except Refused as why:
         return problem(request, why.status, why.code, why.message, field=why.field)
     words = _("%(sheet)s takes its place. The driver has not seen it: print or send it.") % {"sheet": row}
@@ -297,15 +302,19 @@ def sheet_page(request, number):
 
 def sheet_context(row, form):
     superseded_by = getattr(row, "superseded_by", None)
+    reopened = not superseded_by and row.arrival.state != ArrivalState.RELEASED
+    undone = late.why_not_standing(row)
+    replaceable = undone and not (superseded_by or reopened)
     return {
         "sheet": row,
         "arrival": row.arrival,
         "back": row.arrival.get_absolute_url(),
         "content": row.content,
         "superseded_by": superseded_by,
-        "reopened": not superseded_by and row.arrival.state != ArrivalState.RELEASED,
-        "undone": late.why_not_standing(row),
-        "late": list(late.of_sheet(row)) if late.why_not_standing(row) else [],
+        "reopened": reopened,
+        "undone": undone,
+        "late": list(late.of_sheet(row)) if undone else [],
+        "needs": list(linked_needs(row.arrival, queries.squarings(row.arrival))) if replaceable else [],
         "deliveries": row.deliveries.select_related("actor").order_by("at", "pk"),
         "form": form,
         "waits": row.outcome == SignOutcome.AT_PICKUP,
