@@ -30,6 +30,7 @@ class Server:
     def __init__(self):
         self.person = 7
         self.here = True
+        self.missed = 0  # how often somebody asked while it was not here
         self.taken = []  # (path, fields, files, headers) of every record that was answered with 201
         self.tried = []
         self.answers = {}  # path or UUID: list of (status, JSON) or "cut"
@@ -39,6 +40,7 @@ class Server:
         request = route.request
         path = "/" + request.url.split("/", 3)[3].split("?")[0]
         if not self.here:
+            self.missed += 1
             return route.abort()
         if path == "/ALD/phone/":
             told = {"person": self.person, "name": "Ana", "may_work": True, "csrf": "token", "now": "", "release": "1"}
@@ -162,6 +164,35 @@ def test_without_an_answer_it_waits_and_goes_by_itself_when_the_network_is_back(
     page.evaluate("window.dispatchEvent(new Event('online'))")
     until(page, "counts => counts.waiting === 0")
     assert server.order() == [first, second]
+
+
+def test_many_in_a_row_do_not_each_try_a_network_that_is_gone(page, server):
+    server.here = False
+    put(page)
+    settled(page)
+    before = server.missed
+    for _turn in range(8):
+        put(page)
+    page.wait_for_timeout(200)
+    assert server.missed - before <= 2
+    assert counts(page)["waiting"] == 9
+
+
+def test_the_head_counts_what_waits_without_reading_it(page, server):
+    server.here = False
+    put(page, kind="scan", url="/ALD/trailer/4/count/scan/")
+    put(page, kind="tally", url="/ALD/trailer/4/count/tally/1/")
+    piece, photo = put(page, made_at="2026-03-02T06:00:00.000Z"), put(page, data="picture", url=PHOTOS)
+    page.evaluate("uuid => outbox.put({uuid, url: '/ALD/trailer/4/log/', kind: 'piece', state: 'draft'})", "d" * 8)
+    page.evaluate("document.documentElement.dataset.person = 8")
+    put(page)
+    page.evaluate("document.documentElement.dataset.person = 7")
+    assert page.evaluate("outbox.tally()") == {"waiting": 4, "refused": 0, "oldest": "2026-03-02T06:00:00.000Z"}
+    assert page.evaluate("outbox.listOfFew().then(rows => rows.map(row => row.uuid))") == [piece, photo]
+    server.here = True
+    server.answers[LOG] = [(422, {"errors": [{"code": "x", "field": None, "message": "No."}]})]
+    settled(page)
+    assert page.evaluate("outbox.tally()") == {"waiting": 0, "refused": 1, "oldest": "2026-03-02T06:00:00.000Z"}
 
 
 def test_it_tries_again_by_the_clock_alone(page, server):

@@ -19,7 +19,7 @@ const SECOND = 1000;
 const LONGEST = 300 * SECOND;
 const FRESH = 60 * SECOND; // how long the server's word on who is signed in is good
 const HOLDS = 3; // failures after which a record no longer holds up what was made later at its trailer
-const HOPELESS = 3 * SECOND; // so long after the network failed nothing is tried because something new was put in
+const HOPELESS = 10 * SECOND; // so long after the network failed nothing is tried because something new was put in
 const TOGETHER = 50; // how many scans of one trailer go in one post
 const ARRIVED = 30; // how many records the list of what has arrived remembers
 const MOST_DISCARDED = 100; // told in one report
@@ -173,6 +173,18 @@ export async function list() {
   return (await store.all()).filter((record) => record.person === me() && unsent(record));
 }
 
+/* What the head says of this person's unsent records, at the cost of no record: {waiting, refused, oldest}. */
+export async function tally() {
+  const [waiting, sending, refused] = await store.standing(me(), ["waiting", "sending", "refused"]);
+  const oldest = [waiting, sending, refused].map(([, at]) => at).filter(Boolean).sort()[0] ?? null;
+  return { waiting: waiting[0] + sending[0], refused: refused[0], oldest };
+}
+
+/* This person's unsent records without those that come by the hundred: scans and taps. */
+export async function listOfFew() {
+  return (await store.allBut(["scan", "tally"])).filter((record) => record.person === me() && unsent(record));
+}
+
 export const find = (uuid) => store.get(uuid);
 
 /* Photos that belong to a form not sent yet. */
@@ -318,7 +330,7 @@ async function sendAll(stream) {
   const mine = (await store.all()).filter((record) => record.person === me() && STREAMS[stream](record));
   const held = new Set();
   const single = new Set();
-  let unreachable = false;
+  let reached = false;
   for (const { uuid, state } of mine) {
     // Nobody else sends: what stands as being sent was cut off.
     const record = state === "sending"
@@ -327,17 +339,17 @@ async function sendAll(stream) {
     if (record?.state !== "waiting" || record.person !== me()) continue;
     const lane = `${record.site}/${record.trailer}`;
     if (held.has(lane) || (record.after && await isUnsent(record.after))) continue;
-    if (record.kind === "scan" && (await deliverScans(record, mine, single))) continue;
+    if (record.kind === "scan" && (await deliverScans(record, mine, single))) { reached = true; continue; }
     const result = record.next_try > Date.now() ? "again" : await deliver(record);
-    if (result === "stop") { unreachable = true; break; }
+    if (result === "stop") return;
+    reached ||= result !== "again";
     if (result === "again" && stream === "words" && record.tries && record.tries < HOLDS) held.add(lane);
     if (result === "failed" && stream === "words" && record.tries + 1 < HOLDS) held.add(lane);
     if (result === "stored" && stream === "words") round("files").catch(() => {});
   }
-  if (unreachable) return;
-  fails = 0;
-  heldBy = "";
-  await report();
+  if (reached) { fails = 0; heldBy = ""; }
+  // A stream with nothing to send has not heard of the server: what the other one found out stands.
+  if (heldBy !== "network") await report();
 }
 
 async function isUnsent(uuid) {
@@ -518,9 +530,13 @@ export const phoneNumber = () => store.fact("phone number");
 
 const DAY = 24 * 3600 * SECOND;
 
+const noted = new Map();
+
 /* Notes that this phone was used to write at a trailer, so that before its release somebody asks whether all arrived. */
 export async function noteWork(site, trailer) {
-  if (!trailer || !me()) return;
+  const key = `${me()} ${site} ${trailer}`;
+  if (!trailer || !me() || Date.now() - (noted.get(key) ?? 0) < FRESH) return;
+  noted.set(key, Date.now());
   await store.changeFact(`worked ${me()} ${site}`, (was = {}) => ({ ...was, [trailer]: now() }));
 }
 
@@ -585,9 +601,9 @@ function deviceName() {
 
 async function plan() {
   clearTimeout(timer);
-  const records = (await list()).filter((record) => record.state !== "refused");
-  const numbers = new Set((await store.all()).filter((record) => record.state !== "sent").map((record) => record.uuid));
-  const ready = records.filter((record) => !numbers.has(record.after));
+  const records = await store.all();
+  const numbers = new Set(records.filter((record) => record.state !== "sent").map((record) => record.uuid));
+  const ready = records.filter((record) => record.person === me() && ["waiting", "sending"].includes(record.state) && !numbers.has(record.after));
   if (ready.length) timer = setTimeout(nudge, pauseBefore(ready));
 }
 

@@ -29,7 +29,7 @@ function bold(line) {
 }
 
 async function refresh() {
-  const { waiting, refused, oldest } = await outbox.counts();
+  const { waiting, refused, oldest } = await outbox.tally();
   const late = oldest && Date.now() - new Date(oldest) > DAY;
   const lines = [];
   if (waiting) lines.push(counted(waiting, "one", "some"));
@@ -47,7 +47,7 @@ let here = null;
 async function showHere() {
   if (!trailer) return;
   const site = document.documentElement.dataset.site;
-  const rows = (await outbox.list()).filter((record) => record.trailer === trailer && record.site === site && !record.after && record.kind !== "scan" && record.kind !== "tally");
+  const rows = (await outbox.listOfFew()).filter((record) => record.trailer === trailer && record.site === site && !record.after);
   const texts = together(rows.map((record) => record.title).filter(Boolean));
   const text = texts.length ? `${words.here} ${texts.slice(-MOST_HERE).join("; ")}${texts.length > MOST_HERE ? ` ${words.more.replace("{n}", number(texts.length - MOST_HERE))}` : ""}` : "";
   if (!text) { here?.remove(); here = null; return; }

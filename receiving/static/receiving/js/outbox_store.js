@@ -13,7 +13,10 @@ function database() {
   if (opening) return opening;
   opening = openDB("dock", 1, {
     upgrade(db) {
-      db.createObjectStore("records", { keyPath: "uuid" });
+      const records = db.createObjectStore("records", { keyPath: "uuid" });
+      // So that hundreds of scans that wait need not be read to count them, nor to find what is no scan.
+      records.createIndex("standing", ["person", "state", "made_at"]);
+      records.createIndex("kind", "kind");
       for (const name of ["blobs", "meta"]) db.createObjectStore(name);
       db.createObjectStore("drafts", { keyPath: "key" });
     },
@@ -73,6 +76,29 @@ export async function add(records, also, draft) {
 export async function all() {
   const records = await (await database()).getAll("records");
   return records.sort((one, other) => one.seq - other.seq);
+}
+
+/* Of each state how many records of one person are in it, and when the oldest was made: [number, text or null]. */
+export async function standing(person, states) {
+  const index = (await database()).transaction("records").store.index("standing");
+  return Promise.all(states.map(async (state) => {
+    const range = IDBKeyRange.bound([person, state], [person, state, []]); // a list sorts after every text
+    const [count, first] = await Promise.all([index.count(range), index.openKeyCursor(range)]);
+    return [count, first?.key[2] ?? null];
+  }));
+}
+
+/* All records but those of these kinds, which are named in their order. */
+export async function allBut(kinds) {
+  const index = (await database()).transaction("records").store.index("kind");
+  const ends = [...kinds, null];
+  const parts = ends.map((kind, place) => {
+    const before = place ? kinds[place - 1] : null;
+    if (before === null) return IDBKeyRange.upperBound(kind, true);
+    return kind === null ? IDBKeyRange.lowerBound(before, true) : IDBKeyRange.bound(before, kind, true, true);
+  });
+  const found = await Promise.all(parts.map((range) => index.getAll(range)));
+  return found.flat().sort((one, other) => one.seq - other.seq);
 }
 
 export async function get(uuid) {
