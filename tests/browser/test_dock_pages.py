@@ -106,6 +106,77 @@ TARGETS = """
 """
 
 
+# Pages whose form refuses an empty post; the names are those of PAGES.
+FORMS = [
+    "trailer_new",
+    "arrive",
+    "trailer_cancel",
+    "shipment_new",
+    "refuse_rest",
+    "take_back",
+    "seal_new",
+    "unsealed",
+    "seal_correct",
+    "pause",
+    "refuse_whole",
+    "log_trailer",
+    "piece_complete",
+    "piece_amend",
+    "piece_void",
+    "piece_finding",
+    "piece_dispose",
+    "reopen",
+]
+# The form as if nothing had been filled in, past the scripts that would hold it back.
+EMPTY_POST = """
+() => {
+  const open = field => field.matches('main :is(input:not([type=hidden]), textarea, select)')
+  const asks = form => [...form.elements].some(open)
+  const form = [...document.querySelectorAll('main form[method=post]')].find(asks)
+  for (const field of form.elements) {
+    if (field.type === 'hidden' || field.type === 'submit') continue
+    if (field.type === 'checkbox' || field.type === 'radio') field.checked = false
+    else if (field.tagName === 'SELECT') field.selectedIndex = -1
+    else if (field.type !== 'file') field.value = ''
+  }
+  form.submit()
+}
+"""
+# Words that are broken in their middle, and text that its box cuts off. Identifiers may break: they are grouped.
+CUT = """
+() => {
+  const shown = element => element.checkVisibility({visibilityProperty: true, opacityProperty: true})
+  const unseen = element => {
+    for (let box = element; box && box !== document.body; box = box.parentElement) {
+      if (getComputedStyle(box).display !== 'inline' && box.offsetWidth < 2) return true
+    }
+    return false
+  }
+  const found = new Set()
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT)
+  while (walker.nextNode()) {
+    const node = walker.currentNode, element = node.parentElement
+    if (!shown(element) || element.closest('.id, script, style, option, .sr, svg') || unseen(element)) continue
+    const where = element.outerHTML.slice(0, 90)
+    for (const {0: word, index} of node.data.matchAll(/[\\p{L}]{3,}/gu)) {
+      const range = document.createRange()
+      range.setStart(node, index)
+      range.setEnd(node, index + word.length)
+      const boxes = [...range.getClientRects()].filter(box => box.width > 0)
+      if (boxes.some(box => Math.abs(box.top - boxes[0].top) > 4)) found.add(`${word} is broken in ${where}`)
+    }
+    for (let box = element; box && box !== document.body; box = box.parentElement) {
+      const {display, overflowX} = getComputedStyle(box)
+      if (display === 'inline' || !['hidden', 'clip'].includes(overflowX)) continue
+      if (box.scrollWidth > box.clientWidth + 1) found.add(`cut off: ${box.outerHTML.slice(0, 90)}`)
+      break
+    }
+  }
+  return [...found]
+}
+"""
+
+
 @pytest.fixture
 def dock_world(live_server):
     built = world.build()
@@ -155,11 +226,76 @@ def test_every_dock_page(open_page, dock_world, device):
         # As tall as the page: the action bar is fixed and would cover what lies under it.
         height = page.evaluate("document.documentElement.scrollHeight")
         page.set_viewport_size({"width": DEVICES[device]["viewport"]["width"], "height": height + 120})
-        found += findings(page)
+        found += [*findings(page), *dark(page)]
         found += targets(page) if name not in DESK_PAGES else ()
         if found:
             problems[name] = found
     assert not problems, "\n".join(f"{name}: {each}" for name, found in problems.items() for each in found)
+
+
+def test_every_form_with_its_errors(open_page, dock_world):
+    """Light and dark: the summary on top, what it names, and everything as large and as clear as before."""
+    numbers, cookie = dock_world
+    page = open_page(**PHONE)
+    page.context.add_cookies([cookie])
+    problems = {}
+    for name in FORMS:
+        page.set_viewport_size(PHONE["viewport"])
+        page.goto(address(name, PAGES[name], numbers))
+        assert page.locator("main form[method=post]").count(), name
+        with page.expect_navigation():
+            page.evaluate(EMPTY_POST)
+        if not page.locator("main .errorsummary").count():
+            problems[name] = [f"no summary of errors: {page.locator('main').inner_text()[:100]}"]
+            continue
+        height = page.evaluate("document.documentElement.scrollHeight")
+        page.set_viewport_size({"width": PHONE["viewport"]["width"], "height": height + 120})
+        found = [*too_wide(page, PHONE["viewport"]["width"]), *findings(page), *targets(page), *dark(page)]
+        if found:
+            problems[name] = found
+    assert not problems, "\n".join(f"{name}: {each}" for name, found in problems.items() for each in found)
+
+
+@pytest.mark.parametrize("width", [320, 360, 390])
+def test_in_spanish_no_word_is_cut(open_page, dock_world, width):
+    numbers, cookie = dock_world
+    Person.objects.filter(username="lead").update(language="es")
+    page = open_page(**PHONE | {"viewport": {"width": width, "height": 844}})
+    page.context.add_cookies([cookie])
+    problems = {}
+    for name, needs in PAGES.items():
+        page.goto(address(name, needs, numbers))
+        assert page.locator("html").get_attribute("lang") == "es"
+        if found := [*too_wide(page, width), *page.evaluate(CUT)]:
+            problems[name] = found
+    assert not problems, "\n".join(f"{name}: {each}" for name, found in problems.items() for each in found)
+
+
+def test_the_main_action_is_under_the_thumb(open_page, dock_world):
+    numbers, cookie = dock_world
+    page = open_page(**PHONE)
+    page.context.add_cookies([cookie])
+    width, height = PHONE["viewport"]["width"], PHONE["viewport"]["height"]
+    seen, problems = 0, []
+    for name, needs in PAGES.items():
+        page.goto(address(name, needs, numbers))
+        for button in page.locator(".actionbar .main:visible").all():
+            box = button.bounding_box()
+            seen += 1
+            if box["y"] < height / 2 or box["y"] + box["height"] > height + 1 or box["width"] < 0.4 * width:
+                problems.append((name, box))
+    assert seen > 20
+    assert problems == []
+
+
+def dark(page):
+    """What the eye of axe finds at night: contrast only, all else is as by day."""
+    page.emulate_media(color_scheme="dark")
+    rules = ["color-contrast", "color-contrast-enhanced"]
+    result = page.evaluate("rules => axe.run(document, {runOnly: {type: 'rule', values: rules}})", rules)
+    page.emulate_media(color_scheme="light")
+    for rule in result["violations"]:
+        yield "dark", rule["id"], [node["target"] for node in rule["nodes"]][:4]
 
 
 def too_heavy(page):
