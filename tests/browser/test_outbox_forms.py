@@ -170,6 +170,7 @@ def test_a_begun_piece_can_be_thrown_away(pocket, trailer):
     pocket.wait_for_timeout(600)
     pocket.goto("/NOR/outbox/")
     expect(pocket.locator("[data-outbox-begun]")).to_contain_text("A piece")
+    expect(pocket.locator("[data-outbox-begun]")).to_contain_text(re.compile(r"\d\d:\d\d C[SD]T"))
     expect(pocket.locator("[data-outbox-waiting]")).to_be_hidden()
     pocket.get_by_role("button", name="Throw away").tap()
     expect(pocket.locator("[data-outbox-begun]")).to_be_hidden()

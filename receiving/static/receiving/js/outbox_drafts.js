@@ -2,7 +2,7 @@
    camera, costs nothing. Photos are stored as they are taken, as drafts that wait for their form. */
 import * as outbox from "./outbox.js";
 import * as store from "./outbox_store.js";
-import { clock } from "./outbox_words.js";
+import { clock } from "./moments.js";
 
 const PAUSE = 300;
 const KEPT = "input:not([type=hidden]):not([type=file]), select, textarea";

@@ -1,7 +1,8 @@
 // The list of what this phone keeps: what waits, what was refused and why, what is begun; the ways to send, mend, discard and save.
 import * as outbox from "./outbox.js";
 import * as drafts from "./outbox_drafts.js";
-import { counted, icon, moment, notice, number, sentence, words } from "./outbox_words.js";
+import { moment } from "./moments.js";
+import { counted, icon, notice, number, sentence, words } from "./outbox_words.js";
 
 const page = document.querySelector("[data-outbox-list]");
 const text = page.dataset;

@@ -8,15 +8,6 @@ export const number = (n) => n.toLocaleString(root.lang);
 /* `one` for one, else `many` with the number put in. */
 export const counted = (n, one, many) => (n === 1 ? words[one] : words[many].replace("{n}", number(n)));
 
-export const clock = (iso) => new Date(iso).toLocaleTimeString(root.lang, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-
-/* 14:02 of today, or Mon 2 Mar, 14:02. */
-export function moment(iso) {
-  const at = new Date(iso);
-  if (at.toDateString() === new Date().toDateString()) return clock(iso);
-  return at.toLocaleString(root.lang, { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-}
-
 const OWN = { hash_differs: "hashDiffers", too_large: "tooLarge", not_at_site: "lostRight", no_right: "lostRight", not_found: "lostRight" };
 
 /* The sentence of a refusal: the server's, or ours where it gave none. */
