@@ -479,3 +479,28 @@ def test_a_file_that_cannot_be_read_is_refused_at_once(page, server):
     with pytest.raises(Error, match="NotReadableError"):
         page.evaluate(script)
     assert counts(page)["waiting"] == 0
+
+
+# The database as the first phones had it, with one record that waits.
+FIRST_TABLES = """
+() => new Promise((resolve, reject) => {
+  const asked = indexedDB.open('dock', 1)
+  asked.onerror = () => reject(asked.error)
+  asked.onupgradeneeded = () => {
+    const records = asked.result.createObjectStore('records', {keyPath: 'uuid'})
+    for (const name of ['blobs', 'meta']) asked.result.createObjectStore(name)
+    asked.result.createObjectStore('drafts', {keyPath: 'key'})
+    const made_at = '2026-03-02T06:00:00.000Z'
+    records.put({uuid: 'old', person: 7, state: 'waiting', made_at, kind: 'piece', files: []})
+  }
+  asked.onsuccess = () => { asked.result.close(); resolve() }
+})
+"""
+
+
+def test_a_phone_with_the_first_tables_keeps_what_waits_there(phone):
+    phone.goto("/static/receiving/icon.svg")
+    phone.evaluate(FIRST_TABLES)
+    begin(phone)
+    assert phone.evaluate("outbox.tally()") == {"waiting": 1, "refused": 0, "oldest": "2026-03-02T06:00:00.000Z"}
+    assert phone.evaluate("outbox.find('old').then(row => row.kind)") == "piece"

@@ -11,12 +11,13 @@ export const usable = () => Boolean(globalThis.indexedDB && globalThis.crypto?.s
 
 function database() {
   if (opening) return opening;
-  opening = openDB("dock", 1, {
-    upgrade(db) {
-      const records = db.createObjectStore("records", { keyPath: "uuid" });
+  opening = openDB("dock", 2, {
+    upgrade(db, before, _now, tx) {
+      const records = before ? tx.objectStore("records") : db.createObjectStore("records", { keyPath: "uuid" });
       // So that hundreds of scans that wait need not be read to count them, nor to find what is no scan.
       records.createIndex("standing", ["person", "state", "made_at"]);
       records.createIndex("kind", "kind");
+      if (before) return;
       for (const name of ["blobs", "meta"]) db.createObjectStore(name);
       db.createObjectStore("drafts", { keyPath: "key" });
     },
