@@ -117,6 +117,7 @@ def test_one_carton_logged_by_both_is_one_piece_and_the_second_mends_theirs(phon
     row = bo.locator("[data-outbox-waiting] .outboxrows > li", has_text="A piece").first
     expect(row).to_contain_text("This carton is already logged as damaged: P-1. Open that piece and add to it.")
     row.get_by_role("link", name="Mend it").tap()
+    expect(bo.locator("#id_label")).to_have_value(sscc(1))
     bo.locator("#id_label").fill(sscc(2))
     bo.get_by_role("button", name="Log this piece").tap()
     expect(badge(bo)).to_have_text("all safe")
