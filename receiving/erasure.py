@@ -5,12 +5,12 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from receiving import evidence
-from receiving.models import Photo, Tombstone
+from receiving.models import HandedIn, Photo, Tombstone
 from receiving.refusals import Refused
 
 
 def erase_photo(photo, *, reason, actor, at):
-    """Remove the original and both copies of `photo` and of every photo that is the same file.
+    """Remove the original and both copies of `photo`, of every photo that is the same file, and that file if handed in.
 
     Leaves a tombstone with the hash and the reason for each. Refused without a reason and while a claim rests on it.
     Returns the tombstones.
@@ -29,7 +29,7 @@ def erase_photo(photo, *, reason, actor, at):
         )
     with transaction.atomic():
         stones = [bury(row, reason=reason, actor=actor, at=at) for row in same]
-        paths = {path for row in same for path in (row.original, row.viewing, row.thumbnail)}
+        paths = {path for row in same for path in (row.original, row.viewing, row.thumbnail)} | handed_in(photo.sha256)
         transaction.on_commit(lambda: [default_storage.delete(path) for path in paths])
     return stones
 
@@ -48,3 +48,9 @@ def bury(photo, *, reason, actor, at):
         after={"reason": reason},
     )
     return stone
+
+
+def handed_in(sha256):
+    """Paths of the same file where it came with a record that its author could not send."""
+    rows = HandedIn.objects.filter(files__icontains=sha256).values_list("files", flat=True)
+    return {file["path"] for files in rows for file in files if file["sha256"] == sha256}

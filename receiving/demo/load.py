@@ -120,8 +120,9 @@ def set_counters(made, past):
 def work_today(made, *, now, small):
     here, there = list(made.sites)
     today = Today(made, now=now, small=small).at(here)
-    today.paused()
+    paused = today.paused()
     today.dropped()
     today.unloading_now()
     today.expected()
     today.at(there).other_dock()
+    today.at(here).after_a_dead_spot(paused)

@@ -7,12 +7,13 @@ from datetime import timedelta
 from uuid import UUID
 
 from django.core.files.base import ContentFile
+from django.urls import reverse
 
-from receiving import counting, discrepancies, dock, load_list, photos, release, sheet
+from receiving import counting, discrepancies, dock, handing, load_list, phones, photos, release, sheet
 from receiving.demo import pictures, plan
 from receiving.demo.history import rounded
 from receiving.demo.lists import manifest_csv, rows_of
-from receiving.demo.scenario import BILL_TO_TRY, Serials
+from receiving.demo.scenario import BILL_TO_TRY, PICTURES, Serials, picture_names
 from receiving.enums import Attribution, CarrierReceipt, Extent, Kind, PhotoPurpose, SealAction, SignOutcome, WhereFound
 from receiving.models import Arrival, Carton
 
@@ -255,6 +256,63 @@ class Today:
             "Brindlehook Motor Lines", "BM47702", appointment=self.ago(-140), booked=self.ago(16 * 60)
         )
         self.bill(next_one, 4, 30 if self.small else 700, at=self.ago(16 * 60 - 2))
+
+    # -- what phones without a network leave ---------------------------------------------------------------------------
+
+    def after_a_dead_spot(self, paused):
+        """A phone not heard of and a record handed in, both at a trailer that is here; a piece that came too late."""
+        self.unheard(paused)
+        self.handed_in(paused)
+        gone = Arrival.objects.filter(site=self.site, sheets__isnull=False).order_by("released_at").last()
+        self.came_late(gone, at=self.ago(33))
+
+    def unheard(self, arrival):
+        """A phone went off the dock with two records for this trailer, and nobody has heard of it since."""
+        tomas, then = self.company.people["tomas"], self.ago(52)
+        told = phones.Report(
+            phone=self.uuid(),
+            name="Android",
+            clock=then,
+            waiting={arrival.number: 2},
+            refused={},
+            worked=[arrival.number],
+            oldest=self.ago(61),
+            discarded=[],
+        )
+        phones.report(self.site, tomas, told, at=then)
+
+    def handed_in(self, arrival):
+        """What another phone kept came as a saved file, and waits for a lead."""
+        picture = picture_names("wet")[0]
+        handing.hand_in(
+            self.site,
+            uuid=self.uuid(),
+            author=self.company.people["greta"],
+            url=reverse("set_aside", args=[self.site.code, arrival.number]),
+            fields=[["note", "wet from below, second row from the nose"]],
+            attached=[handing.Attached("photos", picture, "image/jpeg", (PICTURES / picture).read_bytes())],
+            device=phones.Device(self.ago(40), self.uuid(), said=self.ago(66)),
+            why="loaded from a saved file",
+            kind="piece",
+            title="A piece set aside · wet from below",
+            actor=self.lead,
+            at=self.ago(40),
+        )
+
+    def came_late(self, arrival, *, at):
+        """A carton was logged in a dead spot before the release and arrives when the trailer is gone."""
+        found_at = arrival.released_at - 14 * MINUTE
+        told = {"label": self.serials.next(), "note": "between the last pallet and the door", "disposition": "held"}
+        piece = discrepancies.record(
+            arrival,
+            uuid=self.uuid(),
+            kind=Kind.OVER,
+            facts=told,
+            actor=self.company.people["greta"],
+            at=at,
+            found_at=found_at,
+        )
+        self.photograph(arrival, "label", PhotoPurpose.LABEL, at=at + MINUTE / 2, discrepancy=piece)
 
     # -- sheets --------------------------------------------------------------------------------------------------------
 

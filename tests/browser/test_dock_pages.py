@@ -1,6 +1,8 @@
 """Every dock page as a hand in a glove meets it, at 390 px and at 1280 px: axe, the size of targets, width, weight."""
 
+import json
 import uuid
+from datetime import timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -8,12 +10,12 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from receiving import discrepancies, dock
-from receiving.enums import ArrivalState
+from receiving import discrepancies, dock, phones
+from receiving.enums import ArrivalState, Kind
 from receiving.models import Arrival, Person
 from tests import world
 from tests.browser.weights import MOST_BYTES, weight
-from tests.builders import NOON, make_arrival, make_cartons, make_seal
+from tests.builders import NOON, make_account, make_arrival, make_cartons, make_seal, sscc
 from tests.conftest import DESK, PHONE
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -76,6 +78,12 @@ PAGES = {
     "sheet": "sheet",
     "pieces": "",
     "search": "",
+    "outbox": "",
+    "handed_in": "",
+    "handed_in_one": "handed_in",
+    "outbox_file": "",
+    "release phone": "unheard",
+    "sheet late": "late_sheet",
 }
 
 # Everything that is pressed, as large as the line or the tile that takes the press for it.
@@ -202,10 +210,29 @@ def dock_world(live_server):
     dock.refuse_rest(bill, uuid=uuid.uuid4(), pieces=1, reason="crushed against the wall", **who)
     numbers["short"] = discrepancies.declare_short(bill, cartons=bill.cartons.all()[:1], **who)[0].number
     numbers["set_aside"] = discrepancies.set_aside(unloading, uuid=uuid.uuid4(), note="wet", **who).number
+    on_phones(trailer, site, lead, numbers)
     client = Client()
     client.force_login(lead)
     cookie = {"name": "sessionid", "value": client.cookies["sessionid"].value, "path": "/"}
     return numbers, cookie | {"domain": urlsplit(live_server.url).hostname}
+
+
+def on_phones(trailer, site, lead, numbers):
+    """A counted trailer with a phone not heard of, and a sheet that no longer stands."""
+    unheard = trailer("unheard", ArrivalState.COUNTED)
+    kept = {"phone": str(uuid.uuid4()), "name": "Android", "waiting": {unheard.number: 2}}
+    phones.report(site, lead, phones.read_report(json.dumps(kept)), at=NOON)
+    gone, late_sheet = world.let_go(site, lead, make_account("Juniper Home Stores"))
+    numbers["late_sheet"] = late_sheet.number
+    discrepancies.record(
+        gone,
+        uuid=uuid.uuid4(),
+        kind=Kind.OVER,
+        facts={"label": sscc(990)},
+        actor=lead,
+        at=NOON,
+        found_at=gone.released_at - timedelta(minutes=5),
+    )
 
 
 def address(name, needs, numbers):

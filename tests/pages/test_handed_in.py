@@ -6,12 +6,14 @@ import uuid
 from datetime import timedelta
 
 import pytest
+from django.core.files.base import ContentFile
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 from django.utils import timezone
 
-from receiving import handing
-from receiving.enums import ArrivalState
+from receiving import handing, photos
+from receiving.enums import ArrivalState, PhotoPurpose
+from receiving.erasure import erase_photo
 from receiving.models import (
     Discrepancy,
     Event,
@@ -26,6 +28,7 @@ from receiving.models import (
     Submission,
 )
 from tests.builders import (
+    NOON,
     handed_in_photo,
     make_arrival,
     make_cartons,
@@ -428,3 +431,24 @@ def test_the_page_says_what_became_of_the_file(client, ana, trailer):
     empty = client.post(reverse("outbox_file", args=["NOR"]), {})
     assert empty.status_code == 422
     assert "Choose the file that was saved on the phone." in empty.content.decode()
+
+
+def test_a_picture_that_was_erased_is_named_and_not_shown(client, lead, ana, trailer):
+    content = make_jpeg()
+    row = make_handed_in(trailer, author=ana, attached=[handed_in_photo(content)])
+    taken = photos.receive_photo(
+        arrival=trailer,
+        uuid=uuid.uuid4(),
+        upload=ContentFile(content),
+        filename="camera.jpg",
+        purpose=PhotoPurpose.TRAILER,
+        actor=ana,
+        at=NOON,
+    )
+    client.force_login(lead)
+    page = one(row)
+    assert "<img" in client.get(page).content.decode()
+    erase_photo(taken, reason="court order 12", actor=lead, at=NOON)
+    shown = client.get(page).content.decode()
+    assert "<img" not in shown
+    assert "erased" in shown

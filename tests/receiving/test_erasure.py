@@ -12,7 +12,7 @@ from receiving.erasure import erase_photo
 from receiving.models import Event, Photo, Tombstone
 from receiving.refusals import Refused
 from receiving.verification import verify
-from tests.builders import NOON, make_arrival, make_person, make_site
+from tests.builders import NOON, handed_in_photo, make_arrival, make_handed_in, make_person, make_site
 
 pytestmark = pytest.mark.django_db
 
@@ -54,6 +54,21 @@ def test_the_file_goes_and_the_hash_and_reason_stay(photo, alice, django_capture
     assert Tombstone.objects.get().sha256 == photo.sha256
     assert Event.objects.get(verb="photo.erased").after == {"reason": "court order 12"}
     assert list(verify(photo.site)) == []
+
+
+def test_the_same_file_of_a_record_that_was_handed_in_goes_too(photo, alice, django_capture_on_commit_callbacks):
+    same, other = handed_in_photo(b"a picture"), handed_in_photo(b"another picture")
+    kept = {
+        file["sha256"]: file["path"]
+        for file in make_handed_in(photo.arrival, author=alice, attached=[same, other]).files
+    }
+    with django_capture_on_commit_callbacks(execute=True):
+        erase_photo(photo, reason="court order 12", actor=alice, at=NOON)
+    assert not default_storage.exists(kept[photo.sha256])
+    assert default_storage.exists(kept[other.sha256])
+    assert list(verify(photo.site)) == []
+    default_storage.delete(kept[other.sha256])
+    assert [found.what for found in verify(photo.site)] == [f"the file {kept[other.sha256]} is missing"]
 
 
 def test_a_file_that_is_gone_without_a_tombstone_is_named(photo):
