@@ -222,7 +222,7 @@ def on_phones(trailer, site, lead, numbers):
     unheard = trailer("unheard", ArrivalState.COUNTED)
     kept = {"phone": str(uuid.uuid4()), "name": "Android", "waiting": {unheard.number: 2}}
     phones.report(site, lead, phones.read_report(json.dumps(kept)), at=NOON)
-    gone, late_sheet = world.let_go(site, lead, make_account("Juniper Home Stores"))
+    gone, late_sheet = world.let_go(site, lead, make_account("Late Home Stores"))
     numbers["late_sheet"] = late_sheet.number
     discrepancies.record(
         gone,
