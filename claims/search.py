@@ -1,5 +1,5 @@
 """Claims in the one search box by our number (ALD-26-0007 or 26-0007) and by the carrier's own, scorecards by theirs
-(S-0012 or ALD-S-0012). Reads only."""
+(S-0012 or ALD-S-0012, SA-0012 where it is of all sites). Reads only."""
 
 import re
 
@@ -15,6 +15,7 @@ from receiving import rules, search
 from receiving.models.base import Compact
 
 CARD_NUMBER = re.compile(r"(?:([A-Z]{3,4})[-\s]?)?S[-\s]?0*([0-9]{1,9})", re.IGNORECASE)
+COMPANY_CARD_NUMBER = re.compile(r"SA[-\s]?0*([0-9]{1,9})", re.IGNORECASE)
 OUR_NUMBER = re.compile(r"(?:([A-Z]{3,4})[-\s]?)?([0-9]{2})[-\s]([0-9]{1,6})", re.IGNORECASE)
 
 
@@ -54,6 +55,18 @@ def cards_bearing(reading, sites, exact):
         site, number = written.groups()
         rows = Scorecard.objects.filter(site__in=sites, number=int(number))
         rows = rows.filter(site__code=site.upper()) if site else rows
+    return listed(rows)
+
+
+def company_cards_bearing(reading, _sites, exact):
+    """The scorecard of all sites with this number."""
+    rows = Scorecard.objects.none()
+    if exact and (written := COMPANY_CARD_NUMBER.fullmatch(reading.text.strip())):
+        rows = Scorecard.objects.filter(site=None, number=int(written[1]))
+    return listed(rows)
+
+
+def listed(rows):
     return rows.defer("content").select_related("site", "carrier", "restated_by").order_by("-pk")
 
 
@@ -66,4 +79,13 @@ def card_said(card):
 
 
 CARDS = search.Kind("scorecards", gettext_lazy("Scorecards"), "chart", rules.SEE_CLAIMS, cards_bearing, card_said)
-KINDS = (KIND, CARDS)
+COMPANY_CARDS = search.Kind(
+    "company_scorecards",
+    gettext_lazy("Scorecards of all sites"),
+    "chart",
+    rules.SEE_CLAIMS,
+    company_cards_bearing,
+    card_said,
+    company=True,
+)
+KINDS = (KIND, CARDS, COMPANY_CARDS)

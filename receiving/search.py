@@ -32,6 +32,7 @@ class Kind:
     need -- what somebody must be granted at a site to find its records
     bearing -- f(reading, sites, exact) gives the records at `sites` that bear the number, else those it begins
     said -- f(record) gives a line on it
+    company -- its records are of no site but of the company: `need` is asked for all sites, and `sites` is [None]
     """
 
     name: str
@@ -40,6 +41,7 @@ class Kind:
     need: str
     bearing: Callable
     said: Callable
+    company: bool = False
 
 
 @dataclass

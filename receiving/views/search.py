@@ -43,8 +43,13 @@ def number(request):
 
 def others(person):
     """What other apps let this person look for, each with the sites where they may."""
-    sites = rules.sites(person)
-    return [(kind, [site for site in sites if kind.need in rules.may(person, site)]) for kind in search.KINDS]
+    sites, granted = rules.sites(person), rules.may_everywhere(person)
+    return [
+        (kind, [None] * (kind.need in granted))
+        if kind.company
+        else (kind, [site for site in sites if kind.need in rules.may(person, site)])
+        for kind in search.KINDS
+    ]
 
 
 def tagged(request, text):
@@ -55,12 +60,15 @@ def tagged(request, text):
 
 
 def only_record(request, found):
-    """The address of the one record of this site that bears the very number, or None. A carton has no page."""
+    """The address of the one record of this site or of the company that bears the very number, or None.
+
+    A carton has no page.
+    """
     if not found.exact or found.cartons:
         return None
     hits = [hit_of(record) for _name, records in found.lists() for record in records]
     addresses = {hit["url"] for hit in hits}
-    return addresses.pop() if len(addresses) == 1 and hits[0]["site"] == request.site else None
+    return addresses.pop() if len(addresses) == 1 and hits[0]["site"] in (None, request.site) else None
 
 
 def groups(request, found):
@@ -75,7 +83,7 @@ def groups(request, found):
 
 def hit_of(record, kind=None):
     """A record with its site and the address of the page that shows it; `said` where another app brought it."""
-    site = getattr(record, "site", None) or record.arrival.site
+    site = record.site if hasattr(record, "site") else record.arrival.site
     said = kind.said(record) if kind else ""
     return {"record": record, "site": site, "url": address_of(record, site), "said": said}
 

@@ -198,6 +198,20 @@ def test_cards_over_all_sites_have_numbers_of_their_own(everywhere, sites, manag
     assert [str(card) for card in made] == ["S-0001", "SA-0001", "S-0002", "SA-0002"]
 
 
+@pytest.mark.parametrize("typed", ["SA-0001", "sa 1"])
+def test_a_card_of_all_sites_is_found_by_its_number(client, two, everywhere, manager, typed):
+    make_card(everywhere, two["Elm"], actor=manager)
+    search = reverse("search", args=["NOR"], query={"q": typed})
+    assert client.get(search).url == url("scorecard", 1)
+
+
+def test_who_does_not_see_all_sites_is_not_told_of_their_card(client, two, sites, everywhere, manager):
+    make_card(everywhere, two["Elm"], actor=manager)
+    client.force_login(make_person("manager", sites[0], "nora"))
+    page = client.get(reverse("search", args=["NOR"], query={"q": "SA-0001"}))
+    assert "Nothing here bears “SA-0001”." in text(page)
+
+
 def test_a_card_over_all_sites_is_told_in_every_log_and_holds_every_head(everywhere, sites, manager, two):
     for site in sites:
         make_talk(site, two["Birch"], actor=manager)
