@@ -127,6 +127,7 @@ def test_offline_a_piece_and_its_photos_are_kept_and_arrive_by_themselves(pocket
     assert not Discrepancy.objects.exists()
 
     back(pocket)
+    expect(notice(pocket)).to_contain_text("All of it has arrived.")
     one, two = Discrepancy.objects.order_by("pk")
     assert [(row.label, row.kind, row.logged_by) for row in (one, two)] == [
         ("LABEL-1", Kind.DAMAGED, ana),

@@ -1,6 +1,6 @@
 // The mark in the head says whether all is safe; it starts the sending, and shows what was said for this page before.
 import * as outbox from "./outbox.js";
-import { counted, icon, number, saidBefore, show, words } from "./outbox_words.js";
+import { allArrived, counted, icon, number, saidBefore, show, words } from "./outbox_words.js";
 
 const badge = document.querySelector("[data-outbox-badge]");
 const told = badge.querySelector("[data-badge-words]");
@@ -34,7 +34,10 @@ async function refresh() {
   const lines = [];
   if (waiting) lines.push(counted(waiting, "one", "some"));
   if (refused) lines.push(counted(refused, "oneRefused", "refused"));
-  if (!lines.length) look("safe", false, words.safe);
+  if (!lines.length) {
+    look("safe", false, words.safe);
+    allArrived();
+  }
   else look(refused || late ? "warn" : "send", Boolean(refused || late), ...lines);
   await showHere();
 }
@@ -45,7 +48,7 @@ const trailer = Number(/\/trailer\/(\d+)\//.exec(location.pathname)?.[1]) || nul
 let here = null;
 
 async function showHere() {
-  if (!trailer) return;
+  if (!trailer || document.querySelector("[data-count]")) return; // Count has its own word on it, and the answer needs the room
   const site = document.documentElement.dataset.site;
   const rows = (await outbox.listOfFew()).filter((record) => record.trailer === trailer && record.site === site && !record.after);
   const texts = together(rows.map((record) => record.title).filter(Boolean));

@@ -15,7 +15,7 @@ export const sentence = (error) => error.message || words[OWN[error.code]] || wo
 
 const LATER = "said";
 
-/* Words for the page that is opened next: [{level, text}]. */
+/* Words for the page that is opened next: [{level, text, waits}]. */
 export function sayNext(said) {
   try { sessionStorage.setItem(LATER, JSON.stringify(said)); } catch { /* private window: the page itself shows what is true */ }
 }
@@ -57,9 +57,15 @@ export function icon(name) {
   return picture;
 }
 
-/* Shows a notice on top of the page, below its heading. */
+/* Shows a notice on top of the page, below its heading. `waits`: it says that something is still to arrive. */
 export function show(said) {
   const box = notice(said);
+  box.toggleAttribute("data-until-arrived", Boolean(said.waits));
   document.querySelector("main .pagehead").after(box);
   return box;
+}
+
+/* What notices promised has come true. */
+export function allArrived() {
+  for (const box of document.querySelectorAll("[data-until-arrived]")) box.replaceWith(notice({ level: "success", text: words.arrived }));
 }

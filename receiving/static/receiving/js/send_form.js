@@ -130,14 +130,14 @@ class Sending {
     const { stored, refused, waiting } = await outbox.settled(this.photos, PHOTOS);
     const said = [];
     if (stored) said.push({ level: "success", text: counted(stored, "photoStored", "photosStored") });
-    if (waiting) said.push({ level: "info", text: counted(waiting, "photoWaits", "photosWait") });
+    if (waiting) said.push({ level: "info", text: counted(waiting, "photoWaits", "photosWait"), waits: true });
     for (const errors of refused) said.push({ level: "error", text: errors.map(sentence).join(" ") });
     return said;
   }
 
   kept({ reason }) {
     const text = { signed_out: words.keptOut, other_person: words.other, slow: words.keptSlow }[reason] ?? words.kept;
-    const said = { level: "info", text };
+    const said = { level: "info", text, waits: true };
     const next = this.form.dataset.next ?? this.then();
     if (reason === "slow" || navigator.serviceWorker?.controller) {
       sayNext([said]);
