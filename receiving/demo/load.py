@@ -71,8 +71,9 @@ def load(*, now, small=False, progress=lambda sentence: None, others=None):
         others.begin(made, at=now - timedelta(days=380))
         write_past(made, now=now, small=small, progress=progress, others=others)
         progress("Today's trailers")
-        work_today(made, now=now, small=small)
+        today = work_today(made, now=now, small=small)
         others.go_on(now)
+        today.came_late(at=now - timedelta(minutes=1))
 
 
 def write_past(made, *, now, small, progress, others):
@@ -125,4 +126,6 @@ def work_today(made, *, now, small):
     today.unloading_now()
     today.expected()
     today.at(there).other_dock()
-    today.at(here).after_a_dead_spot(paused)
+    today.at(here).unheard(paused)
+    today.handed_in(paused)
+    return today

@@ -259,13 +259,6 @@ class Today:
 
     # -- what phones without a network leave ---------------------------------------------------------------------------
 
-    def after_a_dead_spot(self, paused):
-        """A phone not heard of and a record handed in, both at a trailer that is here; a piece that came too late."""
-        self.unheard(paused)
-        self.handed_in(paused)
-        gone = Arrival.objects.filter(site=self.site, sheets__isnull=False).order_by("released_at").last()
-        self.came_late(gone, at=self.ago(33))
-
     def unheard(self, arrival):
         """A phone went off the dock with two records for this trailer, and nobody has heard of it since."""
         tomas, then = self.company.people["tomas"], self.ago(52)
@@ -299,8 +292,9 @@ class Today:
             at=self.ago(40),
         )
 
-    def came_late(self, arrival, *, at):
-        """A carton was logged in a dead spot before the release and arrives when the trailer is gone."""
+    def came_late(self, *, at):
+        """A carton was logged in a dead spot before the last release and arrives when the trailer is gone."""
+        arrival = Arrival.objects.filter(site=self.site, sheets__isnull=False).order_by("released_at").last()
         found_at = arrival.released_at - 14 * MINUTE
         told = {"label": self.serials.next(), "note": "between the last pallet and the door", "disposition": "held"}
         piece = discrepancies.record(

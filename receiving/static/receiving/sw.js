@@ -55,12 +55,11 @@ async function forget() {
 self.addEventListener("install", (event) => event.waitUntil(install()));
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim().then(tidy)));
 
-// All of them or none: a release that is not complete is never used. Then it takes over at once; what pages send does
-// not pass through here, so nothing is cut.
+// All of them or none: a release that is not complete is never used. It takes over when a page that stands still asks for
+// it: a page on its way at that moment would never arrive.
 async function install() {
   const cache = await caches.open(assetsOf(RELEASE));
   await Promise.all(ASSETS.map((address) => fetchAsset(cache, address)));
-  await self.skipWaiting();
 }
 
 async function fetchAsset(cache, address) {
@@ -287,6 +286,7 @@ self.addEventListener("message", (event) => {
   else if (type === "addresses") answer(addresses());
   else if (type === "list") answer(listKept());
   else if (type === "forget") answer(forget());
+  else if (type === "take over") event.waitUntil(self.skipWaiting());
 });
 
 async function hello(id, release) {

@@ -27,3 +27,9 @@ export async function ask(message) {
   worker.postMessage(message, [port2]);
   return (await answer) ?? NOTHING;
 }
+
+/* A new release of the worker that waits takes over now. Only while this page stays: see the worker's install. */
+export async function takeOver() {
+  const registration = await navigator.serviceWorker?.getRegistration();
+  registration?.waiting?.postMessage({ type: "take over" });
+}
