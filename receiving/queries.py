@@ -6,6 +6,7 @@ from datetime import datetime
 from functools import cache
 from itertools import takewhile
 
+from django.core.files.storage import default_storage
 from django.db import connection
 from django.db.models import Count, Exists, F, Model, OuterRef, Prefetch, Q, Subquery, Sum
 from django.db.models.functions import Coalesce
@@ -42,6 +43,7 @@ from receiving.models import (
     Store,
     Submission,
     TallyTap,
+    Tombstone,
 )
 from receiving.squaring import Bucket, Squaring, square
 
@@ -521,3 +523,12 @@ def reading(model):
     quote = connection.ops.quote_name
     listed = ", ".join(quote(field.column) for field in fields)
     return f"SELECT {listed} FROM {quote(model._meta.db_table)}", [field.attname for field in fields], converters
+
+
+def is_erased(file):
+    """Whether a file of a record that was handed in is gone with an erased photo of the same content.
+
+    One that has come again since is there, and is checked and shown as any other.
+    """
+    gone = not default_storage.exists(file["path"])
+    return gone and Tombstone.objects.filter(sha256=file["sha256"]).exists()

@@ -144,10 +144,9 @@ def verify_files(site: Site) -> Iterator[Mismatch]:
         if evidence.sha256(evidence.canonical(sheet.content)) != sheet.content_sha256:
             yield Mismatch(where, "its frozen content was changed")
         yield from check_file(where, sheet.pdf, sheet.pdf_sha256)
-    erased = set(Tombstone.objects.values_list("sha256", flat=True))
     for row in HandedIn.objects.filter(site=site).order_by("pk").iterator(chunk_size=500):
         for file in row.files:
-            if file["sha256"] not in erased:
+            if not queries.is_erased(file):
                 where = f"{site.code} record {row.uuid} handed in, {file['name']}"
                 yield from check_file(where, file["path"], file["sha256"])
     for load_list in LoadList.objects.filter(shipment__arrival__site=site).order_by("pk").iterator(chunk_size=500):

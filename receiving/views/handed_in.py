@@ -26,7 +26,7 @@ from receiving.forms.count import ScanForm, TallyForm
 from receiving.forms.dock import ArriveForm, IncidentForm, PauseForm, SafetyForm, SealForm, UnsealedForm, WhenForm
 from receiving.forms.log import LogForm, SetAsideForm
 from receiving.forms.phone import DiscardForm, OutboxFileForm
-from receiving.models import DamageCode, HandedIn, Person, Phone, Photo, Shipment, Store, Tombstone
+from receiving.models import DamageCode, HandedIn, Person, Phone, Photo, Shipment, Store
 from receiving.refusals import Refused
 from receiving.web import at_site, digest_of, done, invalid, once, problem, refuse, wants_json
 
@@ -226,14 +226,12 @@ def page_of(row, form, **more):
     row = described(row)
     phone = Phone.objects.filter(site=row.site, uuid=row.phone).first() if row.phone else None
     said = parse_datetime(row.said_at) if row.said_at else None
-    hashes = [file["sha256"] for file in row.files]
-    erased = set(Tombstone.objects.filter(sha256__in=hashes).values_list("sha256", flat=True))
     return {
         "row": row,
         "form": form,
         "back": reverse("handed_in", args=[row.site.code]),
         "facts": in_words(row),
-        "files": [file | {"shown": file["type"] in SHOWN, "erased": file["sha256"] in erased} for file in row.files],
+        "files": [file | {"shown": file["type"] in SHOWN, "erased": queries.is_erased(file)} for file in row.files],
         "phone": phone,
         "said": said if said and abs(said - row.made_at) > phones.BELIEVED else None,
         "ended": getattr(row, "ended", None),

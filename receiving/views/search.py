@@ -43,13 +43,13 @@ def number(request):
 
 def others(person):
     """What other apps let this person look for, each with the sites where they may."""
-    sites, granted = rules.sites(person), rules.may_everywhere(person)
-    return [
-        (kind, [None] * (kind.need in granted))
-        if kind.company
-        else (kind, [site for site in sites if kind.need in rules.may(person, site)])
-        for kind in search.KINDS
-    ]
+    return [(kind, places(kind, person)) for kind in search.KINDS]
+
+
+def places(kind, person):
+    if kind.company:
+        return [None] if kind.need in rules.may_everywhere(person) else []
+    return [site for site in rules.sites(person) if kind.need in rules.may(person, site)]
 
 
 def tagged(request, text):

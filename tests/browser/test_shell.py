@@ -2,6 +2,7 @@
 
 import json
 import re
+import time
 import uuid
 
 import pytest
@@ -333,6 +334,17 @@ def test_a_new_release_takes_over_and_the_old_files_stay_while_a_page_uses_them(
     page.context.set_offline(True)
     page.goto("/NOR/doors/")
     assert page.evaluate("document.styleSheets[0].cssRules.length") > 20
+
+
+def test_a_page_on_its_way_arrives_whatever_release_comes(dock_phone, site, monkeypatch):
+    """A worker that took over while a page was on its way left it hanging."""
+    page = dock_phone
+    visit(page)
+    monkeypatch.setattr(shell, "release", lambda: f"{int(time.time() / 3):016x}")
+    places = ["/NOR/doors/", f"/NOR/trailer/{site.trailer.number}/", "/NOR/log/", "/NOR/search/", "/NOR/outbox/"]
+    for place in places * 9:
+        page.goto(place, timeout=10_000)
+        page.wait_for_timeout(150)
 
 
 def test_a_release_that_cannot_be_fetched_whole_changes_nothing(dock_phone, monkeypatch):

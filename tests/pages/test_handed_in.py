@@ -433,7 +433,9 @@ def test_the_page_says_what_became_of_the_file(client, ana, trailer):
     assert "Choose the file that was saved on the phone." in empty.content.decode()
 
 
-def test_a_picture_that_was_erased_is_named_and_not_shown(client, lead, ana, trailer):
+def test_a_picture_that_was_erased_is_named_and_not_shown(
+    client, lead, ana, trailer, django_capture_on_commit_callbacks
+):
     content = make_jpeg()
     row = make_handed_in(trailer, author=ana, attached=[handed_in_photo(content)])
     taken = photos.receive_photo(
@@ -448,7 +450,10 @@ def test_a_picture_that_was_erased_is_named_and_not_shown(client, lead, ana, tra
     client.force_login(lead)
     page = one(row)
     assert "<img" in client.get(page).content.decode()
-    erase_photo(taken, reason="court order 12", actor=lead, at=NOON)
+    with django_capture_on_commit_callbacks(execute=True):
+        erase_photo(taken, reason="court order 12", actor=lead, at=NOON)
     shown = client.get(page).content.decode()
     assert "<img" not in shown
     assert "erased" in shown
+    make_handed_in(trailer, author=ana, attached=[handed_in_photo(content)])
+    assert "<img" in client.get(page).content.decode(), "the same picture came again and is there"

@@ -69,6 +69,10 @@ def test_the_same_file_of_a_record_that_was_handed_in_goes_too(photo, alice, dja
     assert list(verify(photo.site)) == []
     default_storage.delete(kept[other.sha256])
     assert [found.what for found in verify(photo.site)] == [f"the file {kept[other.sha256]} is missing"]
+    make_handed_in(photo.arrival, author=alice, attached=[same])
+    with default_storage.open(kept[photo.sha256], "wb") as file:
+        file.write(b"changed after it came again")
+    assert sum("was changed" in found.what for found in verify(photo.site)) == 2
 
 
 def test_a_file_that_is_gone_without_a_tombstone_is_named(photo):

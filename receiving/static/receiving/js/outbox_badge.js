@@ -37,8 +37,9 @@ async function refresh() {
   if (!lines.length) {
     look("safe", false, words.safe);
     allArrived();
+  } else {
+    look(refused || late ? "warn" : "send", Boolean(refused || late), ...lines);
   }
-  else look(refused || late ? "warn" : "send", Boolean(refused || late), ...lines);
   await showHere();
 }
 

@@ -2,7 +2,7 @@
 // what then cannot be done, and lets nobody sign out of unsent records by accident.
 import { moment } from "./moments.js";
 import { isOffline, look } from "./network.js";
-import { ask, register, takeOver } from "./worker.js";
+import { ask, register, takeOverWhenStill } from "./worker.js";
 
 const root = document.documentElement;
 const { person, site, kept, release } = root.dataset;
@@ -10,7 +10,7 @@ const notice = document.querySelector("[data-kept-notice]");
 const mark = document.querySelector("[data-netmark] > span");
 const OFTEN = 60000;
 const SOON = 1500;
-const STILL = 4000; // a page that is open so long is not just being left
+const STILL = 4000;
 const PICTURE = /\/photo\/[0-9a-f-]{36}\//;
 // Forms that another module takes and sends later; all others need the server at once.
 const SENT_LATER = "[data-outbox], [data-queue], [data-send], [data-works-offline], :has([data-photo-input])";
@@ -200,7 +200,7 @@ async function begin() {
   const known = await ask({ type: "hello", release });
   keptAt(known.kept[site]);
   keepSoon(SOON);
-  setInterval(() => takeOver().catch(() => {}), STILL);
+  await takeOverWhenStill(STILL);
 }
 
 begin();

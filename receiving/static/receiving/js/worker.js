@@ -28,8 +28,14 @@ export async function ask(message) {
   return (await answer) ?? NOTHING;
 }
 
-/* A new release of the worker that waits takes over now. Only while this page stays: see the worker's install. */
-export async function takeOver() {
-  const registration = await navigator.serviceWorker?.getRegistration();
-  registration?.waiting?.postMessage({ type: "take over" });
+/* Lets a new release of the worker take over once it waits and this page has stood still for so many milliseconds. Not while
+   the page is being left: see the worker's install. */
+export async function takeOverWhenStill(still) {
+  const registration = await navigator.serviceWorker.getRegistration();
+  if (!registration) return;
+  let leaving = false;
+  addEventListener("beforeunload", () => { leaving = true; });
+  const soon = () => setTimeout(() => { if (!leaving) registration.waiting?.postMessage({ type: "take over" }); }, still);
+  registration.addEventListener("updatefound", () => registration.installing?.addEventListener("statechange", soon));
+  soon();
 }
