@@ -354,8 +354,8 @@ def test_another_person_sees_only_that_something_waits(pocket, trailer, site, li
     describe(pocket)
     pocket.get_by_role("button", name="Log this piece").tap()
     expect(badge(pocket)).to_have_text("1 to send")
-    pocket.context.set_offline(False)
     pocket.route("**/trailer/*/log/", lambda route: route.abort())
+    pocket.context.set_offline(False)
     sign_in(pocket.context, make_person("receiver", site, "bo"), live_server)
     pocket.goto("/NOR/outbox/")
     expect(pocket.locator("[data-outbox-warnings]")).to_contain_text("1 record of somebody else waits on this phone.")
@@ -372,12 +372,12 @@ def test_a_saved_file_brings_everything_in_at_a_desk(pocket, trailer, ana, tmp_p
     expect(pocket.locator("[data-previews] img")).to_have_count(1)
     pocket.get_by_role("button", name="Log this piece").tap()
     expect(badge(pocket)).to_have_text("2 to send")
-    pocket.context.set_offline(False)
     for part in ("log", "photos"):
         pocket.context.route(
             f"**/trailer/*/{part}/",
             lambda route: route.abort() if route.request.method == "POST" else route.continue_(),
         )
+    pocket.context.set_offline(False)
     pocket.goto("/NOR/outbox/")
     with pocket.expect_download() as saved:
         pocket.get_by_role("button", name="Save as a file").tap()
