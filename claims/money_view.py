@@ -82,6 +82,11 @@ class Book:
     count: int
     ages: tuple[Age, ...]
 
+    @property
+    def owing(self):
+        """How many of its claims have money open."""
+        return sum(age.count for age in self.ages)
+
 
 def demanded(*sites):
     """Claims of money at these sites that were filed and not withdrawn."""

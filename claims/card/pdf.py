@@ -19,6 +19,7 @@ from receiving.refusals import Refused
 
 CSS = (pdf.PRINT_CSS, Path(__file__).parent / "card.css")
 PAGES = 2
+ACCUSING = {Verdict.WORSE, Verdict.WATCH, Verdict.ONE_TRAILER}
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,7 @@ class Room:
 ROOMS = (
     Room("roomy", 100, 138, 4, 5, 5, 3, 6, 10, 160),
     Room("close", 84, 106, 3, 3, 3, 2, 4, 5, 100),
+    Room("tight", 66, 112, 4, 4, 1, 1, 2, 2, 300),
     Room("tight", 66, 112, 2, 2, 1, 1, 2, 2, 60),
 )
 WIDEST = 152
@@ -105,7 +107,7 @@ def context(content, digest, room):
         "record": name_of(content),
         "title": title(content),
         "room": room,
-        "verdict": first | {"judged": is_judged(first)},
+        "verdict": first | {"judged": is_judged(first), "accuses": first["verdict"] in ACCUSING},
         "others": others,
         "rates": content["drawings"]["rates"],
         "months": content["drawings"]["months"],
