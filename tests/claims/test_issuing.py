@@ -175,6 +175,13 @@ def test_other_carriers_are_on_the_files_without_their_names(site, manager, seve
     assert "Birch" in html and "another carrier" in html and "another carrier" in cells
 
 
+def test_beside_a_bad_verdict_and_no_other_stands_that_it_is_not_whose_doing(site, manager, seven):
+    for name, accused in (("Birch", True), ("Alder", False)):
+        content = make_card(site, seven[name], actor=manager).content
+        html = pdf.render_to_string("claims/scorecard/card_pdf.html", pdf.context(content, "0" * 64, pdf.ROOMS[0]))
+        assert ("It does not say whose doing it is" in html) is accused
+
+
 def test_names_that_look_like_markup_or_formulas_stay_text(site, manager):
     carrier = make_carrier("=1+1<b>bold</b>")
     make_counts(site, carrier, [1, 0, 2, 0, 1, 4])

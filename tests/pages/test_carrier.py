@@ -256,6 +256,16 @@ def test_shares_in_time_have_ranges_and_recovery_has_none(signed_in, site, claim
     assert "1 decided, 0 open" in handled
 
 
+def test_the_ages_add_up_and_the_settled_are_counted_beside_them(signed_in, site, claimed, manager):
+    settled = make_filed(site, actor=manager, shipment=make_load(site, actor=manager, carrier=claimed.carrier))
+    make_fact(settled, FactKind.RECEIPT, actor=manager, on=date(2026, 4, 1), amount=claimed_amount(settled))
+    answer = signed_in.get(at(site, "carrier", claimed.carrier_id))
+    [book] = answer.context["books"]
+    assert (book.count, book.owing, sum(age.count for age in book.ages)) == (2, 1, 1)
+    said = words(answer.content.decode())
+    assert "Together 1 USD" in said and "2 claims ever filed here, settled or not: claimed USD" in said
+
+
 def claimed_amount(claim):
     return claim.lines.get(position=1).amount + sum(line.amount for line in claim.lines.exclude(position=1))
 

@@ -210,6 +210,14 @@ def test_text_from_outside_is_only_ever_text(clerk, clara, site):
     assert "<img src=x" not in shown(clerk, job)
 
 
+@pytest.mark.parametrize(("kind", "place"), [("packet", "Claims"), ("scorecards", "Carriers")])
+def test_the_way_back_is_the_place_that_the_work_belongs_to(clerk, job, kind, place):
+    job.kind = kind
+    job.save()
+    crumbs = shown(clerk, job).partition('class="crumbs"')[2].partition("</nav>")[0]
+    assert [words for words in ("Claims", "Carriers") if f">{words}</a>" in crumbs] == [place]
+
+
 def test_one_address_gives_a_page_or_json_and_says_so_to_the_browser(clerk, job):
     page, script = clerk.get(job.get_absolute_url()), clerk.get(job.get_absolute_url(), headers=JSON)
     assert page["Content-Type"].startswith("text/html")
