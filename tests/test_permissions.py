@@ -51,6 +51,7 @@ MATRIX = {
     "phone_report": ("", NOT_HERE, EVERYBODY),
     "phone_handed_in": ("", NOT_HERE, EVERYBODY),
     "handed_in": ("", LEADS, NOT_HERE),
+    "handed_in_take_several": ("", NOT_HERE, LEADS),
     "handed_in_one": ("handed_in", LEADS, NOT_HERE),
     "handed_in_take": ("handed_in", NOT_HERE, LEADS),
     "handed_in_discard": ("handed_in", NOT_HERE, LEADS),

@@ -9,6 +9,7 @@ urlpatterns = [
     path("<site:site>/phone/report/", phone.report, name="phone_report"),
     path("<site:site>/phone/handed-in/", handed_in.hand_in, name="phone_handed_in"),
     path("<site:site>/phone/handed-in/all/", handed_in.overview, name="handed_in"),
+    path("<site:site>/phone/handed-in/all/take/", handed_in.take_several, name="handed_in_take_several"),
     path(HANDED_IN, handed_in.one, name="handed_in_one"),
     path(f"{HANDED_IN}take/", handed_in.take, name="handed_in_take"),
     path(f"{HANDED_IN}discard/", handed_in.discard, name="handed_in_discard"),

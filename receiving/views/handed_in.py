@@ -10,14 +10,14 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.core.files.uploadedfile import InMemoryUploadedFile
 from django.http import FileResponse, Http404, JsonResponse, QueryDict
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import resolve, reverse
 from django.utils import timezone
 from django.utils.datastructures import MultiValueDict
 from django.utils.dateparse import parse_datetime
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from receiving import handing, outbox_file, phones, queries, rules
@@ -31,6 +31,8 @@ from receiving.refusals import Refused
 from receiving.web import at_site, digest_of, done, invalid, once, problem, refuse, wants_json
 
 SHOWN = {"image/jpeg", "image/png", "image/webp", "image/avif", "image/heic", "image/tiff"}
+# So many records are taken by one press, so that it is answered before a browser gives up.
+AT_ONCE = 50
 # What a phone gives as its reason for handing a record in.
 REASONS = {
     "not_at_site": gettext_lazy("its author may no longer work here"),
@@ -199,10 +201,18 @@ def as_upload(file):
 @require_safe
 @at_site(rules.DECIDE)
 def overview(request):
-    """What waits for a decision, in the order in which it was made, by author."""
-    rows = [described(row) for row in handing.waiting(request.site)]
-    context = {"rows": rows, "back": reverse("doors", args=[request.site.code])}
-    return render(request, "receiving/phone_handed_in.html", context)
+    """What waits for a decision, by author, of each in the order in which it was made."""
+    return render(request, "receiving/phone_handed_in.html", list_of(request.site))
+
+
+def list_of(site, refused=()):
+    """The page's context; `refused` holds (row, sentence) of what could not be taken just now."""
+    why, authors = {row.pk: sentence for row, sentence in refused}, {}
+    for row in handing.waiting(site):
+        row.refused = why.get(row.pk)
+        authors.setdefault(row.author, []).append(described(row))
+    groups = [{"author": author, "rows": rows, "first": rows[:AT_ONCE]} for author, rows in authors.items()]
+    return {"groups": groups, "back": reverse("doors", args=[site.code])}
 
 
 def described(row):
@@ -319,6 +329,42 @@ def take(request, number):
     words = _("Taken: %(what)s of %(person)s.") % {"what": described(row).words, "person": row.author}
     messages.success(request, words)
     return done(request, reverse("handed_in", args=[row.site.code]), {"taken": str(row.uuid), "answer": answer})
+
+
+@require_POST
+@at_site(rules.DECIDE)
+def take_several(request):
+    """Take the records that the page listed, `record` their UUIDs, at most AT_ONCE, in the order they were made.
+
+    Each by itself: what is refused goes on waiting with its sentence, and what somebody else decided on meanwhile is
+    left to them. Gives a script `{"taken": [uuid], "refused": [{"uuid", "message"}]}`.
+    """
+    wanted = {phones.read_uuid(number) for number in request.POST.getlist("record")} - {None}
+    rows = [row for row in handing.waiting(request.site) if row.uuid in wanted][:AT_ONCE]
+    good, refused = [], []
+    for row in rows:
+        try:
+            taken(request, row)
+            good.append(row)
+        except Refused as why:
+            refused.append((row, why.message))
+    if wants_json(request):
+        told = [{"uuid": str(row.uuid), "message": sentence} for row, sentence in refused]
+        return JsonResponse({"taken": [str(row.uuid) for row in good], "refused": told})
+    if good:
+        messages.success(
+            request, ngettext("Taken: %(n)s record.", "Taken: %(n)s records.", len(good)) % {"n": len(good)}
+        )
+    if elsewhere := len(wanted) - len(rows):
+        words = ngettext(
+            "%(n)s record does not wait any more: somebody decided on it meanwhile.",
+            "%(n)s records do not wait any more: somebody decided on them meanwhile.",
+            elsewhere,
+        )
+        messages.info(request, words % {"n": elsewhere})
+    if not refused:
+        return redirect("handed_in", request.site.code)
+    return render(request, "receiving/phone_handed_in.html", list_of(request.site, refused), status=422)
 
 
 def taken(request, row):

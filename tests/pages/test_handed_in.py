@@ -239,6 +239,54 @@ def test_taking_on_a_page_says_so_and_shows_none_of_the_records_own_words(client
     assert "The record it became" in client.get(one(row)).content.decode()
 
 
+def take_several(client, rows, **kwargs):
+    data = {"record": [str(row.uuid) for row in rows]}
+    return client.post(reverse("handed_in_take_several", args=["NOR"]), data, **kwargs)
+
+
+def test_all_of_an_author_are_taken_at_once_in_the_order_they_were_made(client, lead, ana, trailer):
+    ben = make_person("receiver", trailer.site, "ben", first_name="Ben")
+    rows = [make_handed_in(trailer, author=ana) for _row in range(3)]
+    make_handed_in(trailer, author=ben)
+    client.force_login(lead)
+    page = client.get(reverse("handed_in", args=["NOR"])).content.decode()
+    assert "Take all 3 of Ana Ruiz" in page
+    assert "of Ben" not in page
+    page = take_several(client, rows[::-1], follow=True).content.decode()
+    assert "Taken: 3 records." in page
+    assert [piece.uuid for piece in Discrepancy.objects.order_by("number")] == [row.uuid for row in rows]
+    assert HandedInEnded.objects.filter(end="taken", actor=lead).count() == 3
+    assert handing.waiting_by_author(site=trailer.site) == [("Ben", 1)]
+    again = take_several(client, rows, follow=True).content.decode()
+    assert "3 records do not wait any more" in again
+    assert Discrepancy.objects.count() == 3
+
+
+def test_of_several_taken_a_refused_one_waits_on_with_its_sentence_and_holds_up_none(client, lead, ana, trailer):
+    good = [make_handed_in(trailer, author=ana) for _row in range(2)]
+    bad = make_handed_in(trailer, author=ana, url=at("seal_new", trailer), fields=[["number_on_seal", ""]], attached=[])
+    client.force_login(lead)
+    answer = take_several(client, [good[0], bad, good[1]])
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert "Taken: 2 records." in page
+    assert page.count('role="alert"') == 1
+    assert list(handing.waiting(trailer.site)) == [bad]
+    told = take_several(client, [bad], headers={"Accept": "application/json"}).json()
+    assert (told["taken"], told["refused"][0]["uuid"]) == ([], str(bad.uuid))
+
+
+def test_one_press_takes_no_more_than_it_says(client, lead, ana, trailer, monkeypatch):
+    monkeypatch.setattr("receiving.views.handed_in.AT_ONCE", 2)
+    rows = [make_handed_in(trailer, author=ana) for _row in range(3)]
+    client.force_login(lead)
+    page = client.get(reverse("handed_in", args=["NOR"])).content.decode()
+    assert "Take the first 2 of Ana Ruiz" in page
+    assert page.count('name="record"') == 2
+    take_several(client, rows)
+    assert list(handing.waiting(trailer.site)) == rows[2:]
+
+
 @pytest.mark.parametrize("name", ["seal_new", "count_scan", "incident", "count_end"])
 def test_records_of_every_kind_are_taken(client, lead, ana, trailer, name):
     fields = {
