@@ -36,7 +36,7 @@ WORDS = {
     "cannot-tell": _("Nobody can tell"),
     "rerouted": _("Rerouted"),
     "trailers": _("Trailers"),
-    "touched": _("Trailers touched"),
+    "touched": _("Trailers with any of it"),
     "gate": _("On time at the gate"),
     "seals": _("Seal exceptions"),
 }

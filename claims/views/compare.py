@@ -326,7 +326,7 @@ def columns(kind) -> list:
         (_("Usual for its freight"), lambda line: tenth(line.standing.tested.e) if line.standing.shows_rate else None),
         *range_columns(_("Per 1,000"), lambda each: each.rate, lambda each: each.rate_interval),
         *range_columns(_("For the same freight"), lambda each: each.adjusted_rate, lambda each: each.adjusted_interval),
-        *share_columns(_("Trailers touched"), touched),
+        *share_columns(_("Trailers with any"), touched),
         *((str(heading), count) for heading, _figure, count in BESIDE),
         *(column for heading, _figure, found in SHARES for column in share_columns(str(heading), found)),
         (_("In words"), lambda line: str(line.words)),

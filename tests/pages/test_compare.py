@@ -313,7 +313,7 @@ def test_files_hold_the_rows_and_figures_of_the_page(signed_in, site, seven):
         birch[name] for name in ("Verdict", "Trailers", "Damaged", "Per 1,000", "Per 1,000, low", "Per 1,000, high")
     ]
     assert kept == ["Worse", "24", "365", "16.9", "11.5", "23.5"]
-    assert [birch[f"Trailers touched{more}"] for more in ("", ", of", ", percent", ", percent low")] == (
+    assert [birch[f"Trailers with any{more}"] for more in ("", ", of", ", percent", ", percent low")] == (
         ["21", "24", "88", "69"]
     )
     assert birch["In words"].startswith("Worse. Birch: 365 damaged cartons;")
