@@ -108,6 +108,30 @@ def test_after_one_visit_every_page_of_the_dock_opens_without_a_network(dock_pho
     assert set(wanted) == set(kept(page)) | {address for address in wanted if address.endswith(".json")}
 
 
+def expect_kept(page):
+    expect(page.locator("[data-kept-at]")).to_have_js_property("hidden", False, timeout=20000)
+
+
+def test_all_is_kept_though_the_first_page_is_left_at_once(dock_phone, site):
+    page = dock_phone
+    sign_in(page, "ana")
+    page.goto(f"/NOR/trailer/{site.trailer.number}/")
+    expect_kept(page)
+    page.context.set_offline(True)
+    assert page.goto(f"/NOR/trailer/{site.waiting.number}/log/").from_service_worker
+
+
+def test_all_is_kept_though_the_network_goes_before_it_is_and_comes_back(dock_phone):
+    page = dock_phone
+    sign_in(page, "ana")
+    page.context.set_offline(True)
+    expect(page.locator("[data-netmark]")).to_have_text(re.compile("offline"))
+    expect(page.locator("[data-kept-at]")).to_have_js_property("hidden", True)
+    page.wait_for_timeout(2000)
+    page.context.set_offline(False)
+    expect_kept(page)
+
+
 def test_what_is_not_kept_leads_to_what_is(dock_phone):
     page = dock_phone
     visit(page)

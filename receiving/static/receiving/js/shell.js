@@ -103,19 +103,29 @@ document.addEventListener("click", (event) => {
 
 // --- keeping ---
 
+let lastKept = 0;
+let again = 5000;
+let next;
+
+// Asked again until the worker has said that all is kept: the page may be left before it asks, the network may go meanwhile,
+// and a worker whose files could not all be fetched is gone and must be registered anew.
 function keepSoon(wait) {
   if (!person || !site || isOffline() || !document.body.classList.contains("dock")) return;
-  const key = `kept ${person} ${site}`;
-  try {
-    if (Date.now() - Number(sessionStorage.getItem(key)) < OFTEN) return;
-    sessionStorage.setItem(key, Date.now());
-  } catch { /* a private window asks more often */ }
-  setTimeout(() => ask({ type: "keep", site }), wait);
+  if (Math.abs(Date.now() - lastKept) < OFTEN) return;
+  clearTimeout(next);
+  next = setTimeout(async () => {
+    if (await register()) await ask({ type: "keep", site });
+    if (lastKept || !navigator.serviceWorker) return;
+    next = setTimeout(keepSoon, again, 0);
+    again = Math.min(2 * again, OFTEN);
+  }, wait);
 }
 
 function keptAt(iso) {
   const line = document.querySelector("[data-kept-at]");
-  if (!line || !iso) return;
+  if (!iso) return;
+  lastKept = Date.parse(iso);
+  if (!line) return;
   line.hidden = false;
   const time = line.querySelector("time");
   time.dateTime = iso;
@@ -196,7 +206,7 @@ async function begin() {
   const form = document.querySelector("form[data-sign-out]");
   if (form && dialog) watchSignOut(form);
   if (kept) look();
-  if (!(await register())) return;
+  if (!(await register())) return keepSoon(SOON);
   const known = await ask({ type: "hello", release });
   keptAt(known.kept[site]);
   keepSoon(SOON);
