@@ -152,6 +152,7 @@ def test_a_begun_piece_survives_the_closing_of_the_browser(pocket, trailer):
     pocket.close()
     other.goto(at("log_trailer", trailer))
     expect(notice(other)).to_contain_text("What you had begun at")
+    expect(notice(other)).to_contain_text("only on this phone")
     expect(other.locator("#id_label")).to_have_value("LABEL-1")
     expect(other.locator("#id_note")).to_have_value("under the third layer")
     expect(other.locator("[data-previews] img")).to_have_count(1)
