@@ -118,7 +118,7 @@ def test_offline_a_piece_and_its_photos_are_kept_and_arrive_by_themselves(pocket
     pocket.get_by_role("button", name="Log this piece").tap()
     expect(notice(pocket)).to_contain_text("Kept on this phone. It goes when the network is back.")
     expect(badge(pocket)).to_have_text("3 to send")
-    expect(pocket.locator(".waitshere")).to_contain_text("Damaged · LABEL-1")
+    expect(pocket.locator(".waitshere")).to_contain_text("Damaged · LABEL-1; 2 photos")
     expect(pocket.locator("#id_label")).to_have_value("")
     expect(pocket.locator("[data-previews] li")).to_have_count(0)
     pocket.locator("#id_label").fill("LABEL-2")

@@ -51,9 +51,13 @@ let here = null;
 async function showHere() {
   if (!trailer || document.querySelector("[data-count]")) return; // Count has its own word on it, and the answer needs the room
   const site = document.documentElement.dataset.site;
-  const rows = (await outbox.listOfFew()).filter((record) => record.trailer === trailer && record.site === site && !record.after);
-  const texts = together(rows.map((record) => record.title).filter(Boolean));
-  const text = texts.length ? `${words.here} ${texts.slice(-MOST_HERE).join("; ")}${texts.length > MOST_HERE ? ` ${words.more.replace("{n}", number(texts.length - MOST_HERE))}` : ""}` : "";
+  const rows = (await outbox.listOfFew()).filter((record) => record.trailer === trailer && record.site === site);
+  const texts = together(rows.filter((record) => !record.after).map((record) => record.title).filter(Boolean));
+  const parts = texts.slice(-MOST_HERE);
+  if (texts.length > MOST_HERE) parts[MOST_HERE - 1] += ` ${words.more.replace("{n}", number(texts.length - MOST_HERE))}`;
+  const photos = rows.filter((record) => record.after && record.files.length).length;
+  if (photos) parts.push(counted(photos, "onePhoto", "photos"));
+  const text = parts.length ? `${words.here} ${parts.join("; ")}` : "";
   if (!text) { here?.remove(); here = null; return; }
   here ??= document.querySelector("main .pagehead").parentNode.insertBefore(document.createElement("p"), document.querySelector("main .pagehead").nextSibling);
   here.className = "waitshere";

@@ -54,7 +54,7 @@ function factsOf({ records }) {
   const [first] = records;
   const last = records.at(-1);
   const facts = [first.trailer ? text.trailer.replace("{n}", first.trailer) : text.noTrailer, text.made.replace("{time}", moment(first.made_at))];
-  if (last !== first) facts.push(moment(last.made_at));
+  if (moment(last.made_at) !== moment(first.made_at)) facts.push(moment(last.made_at));
   if (first.tries > 1) facts.push(text.tried.replace("{n}", number(first.tries)));
   else if (first.tries) facts.push(text.triedOnce);
   if (first.files.length) facts.push(first.files.map((file) => file.name).join(", "));
