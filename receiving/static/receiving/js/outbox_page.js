@@ -52,9 +52,9 @@ function titleOf({ records: [first, ...more] }) {
 
 function factsOf({ records }) {
   const [first] = records;
-  const last = records.at(-1);
-  const facts = [first.trailer ? text.trailer.replace("{n}", first.trailer) : text.noTrailer, text.made.replace("{time}", moment(first.made_at))];
-  if (moment(last.made_at) !== moment(first.made_at)) facts.push(moment(last.made_at));
+  const [made, lastMade] = [first, records.at(-1)].map((record) => moment(record.made_at));
+  const facts = [first.trailer ? text.trailer.replace("{n}", first.trailer) : text.noTrailer, text.made.replace("{time}", made)];
+  if (lastMade !== made) facts.push(lastMade);
   if (first.tries > 1) facts.push(text.tried.replace("{n}", number(first.tries)));
   else if (first.tries) facts.push(text.triedOnce);
   if (first.files.length) facts.push(first.files.map((file) => file.name).join(", "));
